@@ -1,0 +1,1 @@
+"""Export files (CSV and spreadsheets) to readings and refusals."""

@@ -1,0 +1,1 @@
+"""Meter protocols as pure code: no input or output, no clock."""

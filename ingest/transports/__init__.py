@@ -1,0 +1,1 @@
+"""Bytes in and out: serial ports, Bluetooth LE, scripted conversations."""

@@ -1,0 +1,1 @@
+"""Tables to tables: matching, flags, verdicts, certificates. Only emit writes files."""

@@ -1,0 +1,166 @@
+"""What an export or a meter gives: readings, refusals, and readings that were received more than once."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+import pandera.pandas as pa
+from pandera.typing.pandas import Series
+
+from schemas.columns import (
+    LocalMoment,
+    Moment,
+    Number,
+    OptionalWhole,
+    Table,
+    Text,
+    Whole,
+    key,
+    optional,
+    required,
+)
+from schemas.quantities import COMPARATORS, CONDUCTORS, INDICATIONS, QUANTITIES, UNITS
+
+REFUSAL_REASONS: Final = (
+    "ambiguous",
+    "bad time",
+    "cut off",
+    "no conductors",
+    "no profile",
+    "no unit",
+    "not a number",
+    "not measured",
+    "out of range",
+    "unit conflict",
+    "unknown quantity",
+    "unreadable",
+    "bad checksum",
+    "duplicate id",
+    "missing value",
+    "unknown id",
+    "unknown word",
+)
+
+
+class Readings(Table):
+    """Readings as ingest gives them, before anything is matched. One row a value or an indication.
+
+    ``reading_id`` is ``<first 16 hex digits of evidence_sha256>-<record_no>-<column_no>``, so that it can be
+    found again by hand. ``record_no`` is the physical line at which the record starts (first line is 1) or the
+    frame number of a transcript; ``column_no`` the position in the record (first is 1) of the cell that holds
+    the value. ``raw_text`` is the cell as received, decoded, nothing trimmed. ``meter_time`` is what the meter
+    said, local; ``stamped_at`` the same moment in UTC by the zone of the profile or of the operator, null where
+    it cannot be known, with ``time_reason`` saying why. The clock has not been corrected yet.
+
+    ``value`` [``unit``] with ``comparator``; null for indications, and null with a ``reason`` where the meter
+    said that it has no number (over-range without a bound, for example). ``resolution`` [``unit``]: one step of the
+    last digit shown. ``test_voltage_v`` [V] is the insulation test voltage where it is told, ``rcd_multiple``
+    the multiple of the rated current of an RCD test.
+    """
+
+    reading_id: Series[Text] = key()
+    evidence_sha256: Series[Text] = required(str_length={"min_value": 64, "max_value": 64})
+    record_no: Series[Whole] = required(ge=1)
+    column_no: Series[Whole] = required(ge=1)
+    column_name: Series[Text] = optional()
+    raw_text: Series[Text] = required()
+    meter_serial: Series[Text] = optional()
+    memory_no: Series[OptionalWhole] = optional()
+    meter_time: Series[LocalMoment] = optional()
+    stamped_at: Series[Moment] = optional()
+    time_reason: Series[Text] = optional()
+    quantity: Series[Text] = required(isin=list(QUANTITIES))
+    conductors: Series[Text] = optional(isin=list(CONDUCTORS))
+    value: Series[Number] = optional()
+    unit: Series[Text] = optional(isin=list(UNITS))
+    comparator: Series[Text] = optional(isin=list(COMPARATORS))
+    indication: Series[Text] = optional(isin=list(INDICATIONS))
+    reason: Series[Text] = optional()
+    resolution: Series[Number] = optional()
+    test_voltage_v: Series[Number] = optional()
+    rcd_multiple: Series[Number] = optional()
+    label: Series[Text] = optional()
+
+    @pa.dataframe_check(name="a value, an indication or a reason")
+    def has_content(cls, table: pd.DataFrame) -> pd.Series:
+        """Null only with a reason; never a number and an indication at once."""
+        value, indication = table["value"].notna(), table["indication"].notna()
+        return (value ^ indication) | (~value & ~indication & table["reason"].notna())
+
+    @pa.dataframe_check(name="a number has a unit and a comparator")
+    def number_is_whole(cls, table: pd.DataFrame) -> pd.Series:
+        """A number without its unit is no reading."""
+        return table["value"].isna() | (table["unit"].notna() & table["comparator"].notna())
+
+    @pa.dataframe_check(name="values are finite and inside the physical range of their quantity")
+    def value_in_range(cls, table: pd.DataFrame) -> pd.Series:
+        """Physical ranges of schemas.quantities; infinity is never a value."""
+        names = table["quantity"]
+        low = names.map({name: q.low for name, q in QUANTITIES.items()}).astype(float)
+        high = names.map({name: q.high for name, q in QUANTITIES.items()}).astype(float)
+        value = table["value"]
+        return value.isna() | ((value >= low) & (value <= high))
+
+    @pa.dataframe_check(name="unit and conductors belong to the quantity")
+    def unit_and_pair_fit(cls, table: pd.DataFrame) -> pd.Series:
+        """The unit is the one of the quantity; the pair is one it is measured between, or none."""
+        allowed = {(name, pair) for name, q in QUANTITIES.items() for pair in q.conductors or ("",)}
+        seen = pd.MultiIndex.from_arrays([table["quantity"], table["conductors"].fillna("")])
+        pair_fits = pd.Series(seen.isin(list(allowed)), index=table.index)
+        unit = table["quantity"].map({name: q.unit for name, q in QUANTITIES.items()})
+        return pair_fits & (table["unit"].isna() | (table["unit"] == unit))
+
+
+class Refusals(Table):
+    """What could not be read with certainty: one row a cell or record, never dropped, never guessed.
+
+    ``message`` says in one sentence what is wrong and what would settle it. Whole-file refusals have
+    ``record_no`` of the line where reading stopped.
+    """
+
+    evidence_sha256: Series[Text] = required(str_length={"min_value": 64, "max_value": 64})
+    record_no: Series[Whole] = required(ge=0)
+    column_name: Series[Text] = optional()
+    raw_text: Series[Text] = required()
+    reason: Series[Text] = required(isin=list(REFUSAL_REASONS))
+    message: Series[Text] = required()
+
+
+class Duplicates(Table):
+    """A stored record that another export also holds: the reading stands once, this row keeps the second place.
+
+    ``reading_id`` is the reading that stands; the rest says where the same record was seen again.
+    """
+
+    reading_id: Series[Text] = required()
+    evidence_sha256: Series[Text] = required()
+    record_no: Series[Whole] = required()
+    column_no: Series[Whole] = required()
+    column_name: Series[Text] = optional()
+    raw_text: Series[Text] = required()
+
+
+class Conflicts(Table):
+    """Two readings of the same meter, slot, time and quantity that differ: shown, never chosen.
+
+    Both readings stand in the readings table; ``conflict_id`` is the same for all that disagree.
+    """
+
+    conflict_id: Series[Text] = required()
+    reading_id: Series[Text] = key()
+
+
+class FileCounts(Table):
+    """One row an evidence file: ``records`` in = ``readings`` + ``refusals``, reconciled when it was read.
+
+    A record is a data row of a long export, a filled test cell of a wide one, a stored record of a meter.
+    """
+
+    evidence_sha256: Series[Text] = key()
+    original_name: Series[Text] = required()
+    profile: Series[Text] = optional()
+    records: Series[Whole] = required(ge=0)
+    readings: Series[Whole] = required(ge=0)
+    refusals: Series[Whole] = required(ge=0)
+    duplicates: Series[Whole] = required(ge=0)
