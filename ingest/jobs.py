@@ -39,13 +39,13 @@ class ParsedList:
 def find_list_kind(content: bytes) -> str | None:
     """Which office list the bytes are, by their headings; None where they are none.
 
-    An office list names its rows by ``job_id`` or ``appliance_id``, which no meter does, and has at least one more
-    column of its own.
+    An office list names its rows by ``job_id`` or ``appliance_id`` and has at least one more column that no export of a
+    meter has.
     """
     headings = set(parse_headings(content))
     if {"appliance_id", "item", "value"} <= headings:
         return "attestations"
-    if {"job_id", "appliance_id"} <= headings and not headings & {"value", "result", "reading"}:
+    if {"job_id", "appliance_id"} <= headings and headings & set(APPLIANCE_COLUMNS[5:]):
         return "appliance list"
     if "job_id" in headings and headings & {"site", "engineer", "work_type", "arrived", "status"}:
         return "job list"

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from ingest.extract import RefusalRow
 from schemas.errors import InputError
@@ -86,7 +87,7 @@ def parse_list(content: bytes, *, name: str, sha256: str) -> OfficeList:
     found = OfficeList(name=name, sha256=sha256, headings=headings, rows=())
     rows: list[ListRow] = []
     end = reader.line_num
-    for cells in reader:
+    for cells in _rows(reader, name):
         line, end = end + 1, reader.line_num
         if not any(cell.strip() for cell in cells):
             continue
@@ -103,3 +104,10 @@ def parse_list(content: bytes, *, name: str, sha256: str) -> OfficeList:
             continue
         rows.append(row)
     return OfficeList(name=name, sha256=sha256, headings=headings, rows=tuple(rows), refusals=found.refusals)
+
+
+def _rows(reader: Any, name: str) -> Iterator[list[str]]:
+    try:
+        yield from reader
+    except csv.Error as error:
+        raise InputError("the file is not CSV", where=f"{name} line {reader.line_num}", seen=str(error)) from error

@@ -17,8 +17,8 @@ import pandas as pd
 from ingest.book import Book
 from ingest.evidence import file_received_at
 from ingest.extract import RefusalRow, refusals_table
-from ingest.jobs import ParsedList, find_list_kind, parse_office_list
-from ingest.register import accuracy_rows, is_register, meter_rows, parse_register
+from ingest.jobs import ParsedList, parse_office_list
+from ingest.register import accuracy_rows, meter_rows, parse_register
 from schemas.check import conform_table
 from schemas.errors import InputError, ProvebookError
 from schemas.jobs import Appliances, Attestations, Jobs
@@ -39,16 +39,6 @@ class Office:
     accuracies: pd.DataFrame
     refusals: pd.DataFrame
     errors: tuple[ProvebookError, ...]
-
-
-def find_office_kind(path: Path) -> str | None:
-    """Which office file this is, by its content; None where it is none of them."""
-    content = path.read_bytes()
-    if path.suffix.lower() == ".toml":
-        return "meter register" if is_register(content) else None
-    if path.suffix.lower() in (".csv", ".tsv", ".txt"):
-        return find_list_kind(content)
-    return None
 
 
 def take_office_files(book: Book, files: Sequence[tuple[Path, str, str]]) -> list[str]:
