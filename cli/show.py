@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
 from cli.pipeline import Derived, Taken
 from cli.text import WIDTH, cut, printable, wrapped
+from ingest.office import Office
 from schemas.steps import STEPS
 
 GROUPS: Final = (
@@ -153,3 +155,21 @@ def text(value: object, unknown: str) -> str:
 def joined(lines: Iterable[str]) -> str:
     """The lines as one text, blanks at line ends removed."""
     return "\n".join(line.rstrip() for line in lines)
+
+
+def report_lines(
+    *, taken: Taken | None = None, derived: Derived | None = None, office: Office | None = None,
+    out: Path | None = None, written: list[str] | None = None, brief: bool = False,
+) -> str:  # fmt: skip
+    """The whole report of one command."""
+    lines: list[str] = []
+    if taken is not None:
+        lines += [*counts_lines(taken), ""]
+    if office is not None:
+        lines += [f"{len(office.jobs)} jobs, {len(office.appliances)} appliances, {len(office.attestations)} "
+                  f"attestations, {len(office.meters)} meters", *refusal_lines(office.refusals)]  # fmt: skip
+    if derived is not None:
+        lines += person_lines(derived) if brief else day_lines(derived)
+    if out is not None:
+        lines += ["", f"dataset: {out} ({len(written or [])} files); for people: {out / 'index.html'}"]
+    return joined(lines).strip("\n")

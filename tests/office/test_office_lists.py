@@ -17,9 +17,7 @@ from ingest.words import local_time_reason
 from schemas.errors import InputError, ProvebookError
 
 JOBS = "job_id,site,engineer,meter_serial,work_type,arrived,left,status\n"
-APPLIANCES = (
-    "job_id,appliance_id,kind,location,label,earthing,device,device_rating_a,rcd_rated_ma,construction_class\n"
-)
+APPLIANCES = "job_id,appliance_id,kind,location,label,earthing,device,device_rating_a,rcd_rated_ma,construction_class\n"
 ATTESTATIONS = "appliance_id,item,value,at,by\n"
 KINDS = {
     "jobs.csv": "job list",
