@@ -15,9 +15,10 @@ from typing import Any, Final
 import pandas as pd
 
 from ingest.book import Book
-from ingest.evidence import file_received_at
+from ingest.evidence import NewEvidence
 from ingest.extract import RefusalRow, refusals_table
 from ingest.jobs import ParsedList, parse_office_list
+from ingest.moments import file_received_at
 from ingest.register import accuracy_rows, meter_rows, parse_register
 from schemas.check import conform_table
 from schemas.errors import InputError, ProvebookError
@@ -46,10 +47,14 @@ def take_office_files(book: Book, files: Sequence[tuple[Path, str, str]]) -> lis
 
     Returns their hashes. A batch that is already the newest of the book is not noted again.
     """
-    noted = []
-    for path, name, kind in files:
-        kept = book.evidence.keep(path.read_bytes(), original_name=name, kind=kind, received_at=file_received_at(path))
-        noted.append({"sha256": kept.sidecar.sha256, "kind": kind, "name": name})
+    kept = book.evidence.keep_all(
+        NewEvidence(content=path.read_bytes(), original_name=name, kind=kind, received_at=file_received_at(path))
+        for path, name, kind in files
+    )
+    noted = [
+        {"sha256": one.sidecar.sha256, "kind": kind, "name": name}
+        for one, (_, name, kind) in zip(kept, files, strict=True)
+    ]
     batches = [entry.body["files"] for entry in book.journal.entries() if entry.kind == "office"]
     if noted and (not batches or batches[-1] != noted):
         book.journal.append("office", {"files": noted})
