@@ -8,16 +8,17 @@ from pathlib import Path
 
 import pandas as pd
 from ingest.imports import BookExtract, import_exports, read_book
-from reconcile.decisions import decisions_table
-from reconcile.emit.build import build_dataset
-from reconcile.emit.dataset import Dataset, write_dataset
 from reconcile.judging import judge
-from reconcile.matching import match_sightings
 
 from cli.inputs import Inputs
 from ingest.book import Book
+from ingest.decided import read_decisions
 from ingest.office import Office, read_office, take_office_files
 from ingest.profiles import load_profiles
+from reconcile.emit.build import build_dataset
+from reconcile.emit.dataset import write_dataset
+from reconcile.emit.day import build_day
+from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
 from schemas.check import conform_table
@@ -129,7 +130,7 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
         raise InputError("there is no book", where=str(book.root), advice="take something in first: provebook import")
     scope = scope or Scope()
     office = read_office(book, only=scope.office)
-    decisions = decisions_table([entry.body for entry in book.journal.entries() if entry.kind == "decision"])
+    decisions = read_decisions(book)
     extract = read_book(book, only=scope.exports, decisions=decisions)
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
@@ -154,7 +155,8 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
 
 def certify(derived: Derived, out: Path, *, tables: str = "csv") -> list[str]:
     """Write the dataset with its pages to ``out``; the paths written. Raises InputError where it cannot."""
-    from cli.pages.render import render_pages
+    from cli.pages.render import Pages
 
-    dataset: Dataset = build_dataset(derived.brief, derived.judged, derived.evidence)
-    return write_dataset(out, dataset, tables=tables, pages=render_pages(dataset, derived))
+    dataset = build_dataset(derived.brief, derived.judged, derived.evidence)
+    day = build_day(derived.brief, derived.judged, derived.evidence, derived.extract.files)
+    return write_dataset(out, dataset, tables=tables, pages=Pages(dataset.records, day))
