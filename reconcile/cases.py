@@ -57,9 +57,7 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
             Case(
                 appliance=appliance,
                 readings=readings,
-                chosen={
-                    step: valid[-1] for step, found in readings.items() if (valid := [r for r in found if r.is_valid])
-                },
+                chosen={step: valid[-1] for step, found in readings.items() if (valid := [r for r in found if r.is_valid])},
                 uncertain=uncertain.get(key, ()),
                 attested=attested.get(key, {}),
                 needs=needs.get(key, {}),
@@ -146,10 +144,7 @@ def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Atteste
     for row in plain_rows(table.drop(columns="attested_at").assign(attested_at_ns=times)):
         found[row["appliance_id"]][row["item"]].append(
             Attested(
-                item=row["item"],
-                value=row["value"],
-                by=row["by"],
-                attested_at_ns=row["attested_at_ns"],
+                item=row["item"], value=row["value"], by=row["by"], attested_at_ns=row["attested_at_ns"],
                 place=(row["evidence_sha256"], row["record_no"], 0),
             )  # fmt: skip
         )

@@ -162,9 +162,4 @@ def assess_secured(case: Case) -> Iterator[Part]:
     notice = case.says("caution_notice")
     yield Part(**part, outcome="satisfactory", note=kept)
     if notice != "yes":
-        yield Part(
-            check="isolation_secured",
-            kind="notice",
-            outcome="inconclusive",
-            why="missing" if notice is None else "no notice",
-        )
+        yield Part(check="isolation_secured", kind="notice", outcome="inconclusive", why="missing" if notice is None else "no notice")

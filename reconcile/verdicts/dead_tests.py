@@ -24,11 +24,7 @@ def assess_earth_continuity(case: Case) -> Iterator[Part]:
         return
     reading = last_between(case, "earth_continuity", "E-case")
     if reading is None:
-        yield Part(
-            **part,
-            outcome="inconclusive" if readings else "not tested",
-            why="not to the case" if readings else "missing",
-        )
+        yield Part(**part, outcome="inconclusive" if readings else "not tested", why="not to the case" if readings else "missing")
         return
     yield Part(**part, reading=reading, **judge_continuity(case, reading))
 
@@ -61,9 +57,7 @@ def last_between(case: Case, step: str, conductors: str) -> Reading | None:
 def assess_insulation(case: Case) -> Iterator[Part]:
     """The check ``insulation``: live conductors to earth, joined or each by itself; the lowest governs."""
     readings = case.valid("insulation")
-    limit = case.pack.limit(
-        "insulation_class_two" if case.appliance.construction_class == "II" else "insulation_wiring"
-    )
+    limit = case.pack.limit("insulation_class_two" if case.appliance.construction_class == "II" else "insulation_wiring")
     part: dict[str, Any] = {
         "check": "insulation", "kind": "insulation", "steps": ("insulation",), "reading_ids": case.ids("insulation"),
         "low": limit,

@@ -61,12 +61,7 @@ def assess_fuse_rating(case: Case) -> Iterator[Part]:
     never stands for what is fitted: nobody has looked at it.
     """
     fitted, required = case.says_number("fuse_rating_a"), case.says_number("required_fuse_rating_a")
-    part: dict[str, Any] = {
-        "check": "fuse_rating",
-        "kind": "fuse",
-        "value": fitted,
-        "unit": None if fitted is None else "A",
-    }
+    part: dict[str, Any] = {"check": "fuse_rating", "kind": "fuse", "value": fitted, "unit": None if fitted is None else "A"}
     if fitted is None:
         has_fuse = case.appliance.device not in BREAKERS
         yield Part(**part, outcome="not tested" if has_fuse else "not applicable", why="missing" if has_fuse else "")

@@ -19,14 +19,7 @@ from reconcile.pack import Pack
 
 SAME: Final = 1e-9
 
-DANGER_ORDER: Final = (
-    "line_earth_reversed",
-    "not_dead",
-    "isolated_in_neutral",
-    "earth_open",
-    "line_neutral_reversed",
-    "neutral_open",
-)
+DANGER_ORDER: Final = ("line_earth_reversed", "not_dead", "isolated_in_neutral", "earth_open", "line_neutral_reversed", "neutral_open")
 """Which code governs where voltages cannot separate two: exposed metal that may be live comes first."""
 
 

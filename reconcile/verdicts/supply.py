@@ -37,14 +37,7 @@ def assess_voltage(case: Case, *, check: str, step: str) -> Part:
     """Line to neutral against the band of the supply."""
     reading = case.of(step)
     low, high = case.pack.limit("supply_voltage_low"), case.pack.limit("supply_voltage_high")
-    part = {
-        "check": check,
-        "kind": "voltage",
-        "steps": (step,),
-        "reading_ids": case.ids(step),
-        "low": low,
-        "high": high,
-    }
+    part = {"check": check, "kind": "voltage", "steps": (step,), "reading_ids": case.ids(step), "low": low, "high": high}
     if reading is None:
         return Part(**part, outcome="not tested", why="missing")
     answer = compare(reading, low=low.value, high=high.value)
