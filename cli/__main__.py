@@ -23,9 +23,12 @@ def main() -> None:
 
 def run(arguments: list[str]) -> int:
     """The exit code of the command line ``arguments``; messages go to standard error."""
-    import click
+    import typer
 
     from schemas.errors import ProvebookError
+
+    # Newer releases of typer carry click inside, older ones import it: the class is found by its name in both.
+    usage_error = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
     _speak_utf8()
     try:
@@ -34,14 +37,14 @@ def run(arguments: list[str]) -> int:
         result = app(arguments, prog_name="provebook", standalone_mode=False)
         sys.stdout.flush()
         return result if isinstance(result, int) else DONE
+    except typer.Exit as left:
+        return left.exit_code
     except ProvebookError as error:
         print(f"error: {_printable(error.sentence())}", file=sys.stderr)
-    except click.exceptions.Abort:
+    except (typer.Abort, KeyboardInterrupt):
         print("stopped; what was kept before stays kept, and the same command goes on from there", file=sys.stderr)
-    except click.ClickException as error:
-        error.show()
-    except KeyboardInterrupt:
-        print("stopped; what was kept before stays kept, and the same command goes on from there", file=sys.stderr)
+    except usage_error as error:
+        error.show()  # type: ignore[attr-defined]
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE

@@ -50,7 +50,7 @@ def run(
     tables: TablesOption = "csv",
     json: JsonOption = False,
 ) -> int:
-    """The whole job on a folder: take in, reconcile, judge, write the dataset.
+    """The whole job on a folder, from exports to certificates.
 
     Example: provebook run sample_exports/plain_day
     """
@@ -83,7 +83,9 @@ def import_(
     date_order: DateOrderOption = None,
     json: JsonOption = False,
 ) -> int:
-    """Export files or folders into the book; the same bytes twice are kept once.
+    """Export files or folders into the book.
+
+    The same bytes twice are kept once.
 
     Example: provebook import exports/2031 --zone Europe/London
     """
@@ -100,7 +102,7 @@ def import_(
 
 @app.command()
 def jobs(paths: PathsArgument, book: BookOption = DEFAULT_BOOK, json: JsonOption = False) -> int:
-    """Job list, appliances, attestations and meter register into the book.
+    """Job list, attestations, meter register into the book.
 
     Example: provebook jobs office/jobs.csv office/appliances.csv meters.toml
     """
@@ -119,7 +121,7 @@ def jobs(paths: PathsArgument, book: BookOption = DEFAULT_BOOK, json: JsonOption
 
 @app.command()
 def reconcile(book: BookOption = DEFAULT_BOOK, json: JsonOption = False) -> int:
-    """Match, flag and judge everything in the book, and print the day.
+    """Match, flag and judge the book; print the day.
 
     Example: provebook reconcile --book ./book
     """
@@ -138,7 +140,9 @@ def certify(
     tables: TablesOption = "csv",
     json: JsonOption = False,
 ) -> int:
-    """Write the dataset of the whole book: tables, certificate records and pages.
+    """Write the dataset of the book.
+
+    Tables, certificate records and pages for people.
 
     Example: provebook certify --out certificates
     """
