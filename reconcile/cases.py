@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
 import pandas as pd
 
+from reconcile.calibration import calibration_states
 from reconcile.case import Accuracy, Appliance, Attested, Case, Reading, order_key
 from reconcile.pack import Pack
 from reconcile.tables import Brief
@@ -27,21 +28,32 @@ READING_COLUMNS: Final = (
 
 
 def name_certificate(job_id: str, appliance_id: str) -> str:
-    """The id of a certificate: job and appliance, fit to be a file name; a short hash where the ids alone are not.
+    """The id of a certificate: job and appliance, fit to be a file name.
 
-    The hash is added where a character had to be replaced, where the name is long, and where upper-case letters meet
-    file systems that do not tell them apart would be the only difference; so two appliances never share a name.
+    A short hash is added where a character had to be replaced or the name is long, so that two never share a name.
     """
-    plain = f"{job_id}_{appliance_id}"
     name = "_".join(UNSAFE_IN_A_NAME.sub("-", part).strip(".-") for part in (job_id, appliance_id))[:LONGEST_NAME]
-    if name == plain and name == name.upper():
-        return name
-    return f"{name.rstrip('.-')}-{hashlib.sha256(f'{job_id}\0{appliance_id}'.encode()).hexdigest()[:8]}"
+    return name if name == f"{job_id}_{appliance_id}" else hashed_name(name, job_id, appliance_id)
+
+
+def hashed_name(name: str, job_id: str, appliance_id: str) -> str:
+    """The name with a short hash of both ids."""
+    digest = hashlib.sha256("\0".join((job_id, appliance_id)).encode()).hexdigest()
+    return f"{name.rstrip('.-_')}-{digest[:8]}"
+
+
+def name_certificates(keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The certificate id of each job and appliance; names that differ in capitals only all get a hash, because some
+    file systems do not tell them apart.
+    """
+    names = {key: name_certificate(*key) for key in keys}
+    seen = Counter(name.casefold() for name in names.values())
+    return {key: hashed_name(name, *key) if seen[name.casefold()] > 1 else name for key, name in names.items()}
 
 
 def build_cases(brief: Brief, pack: Pack) -> list[Case]:
     """One case an appliance of an attended job, in the order of the job list."""
-    used, uncertain = group_readings(brief)
+    used, uncertain = group_readings(brief, pack)
     attested = group_attestations(brief.attestations)
     needs: dict[str, dict[str, str]] = defaultdict(dict)
     for row in brief.plan.itertuples(index=False):
@@ -57,7 +69,9 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
             Case(
                 appliance=appliance,
                 readings=readings,
-                chosen={step: valid[-1] for step, found in readings.items() if (valid := [r for r in found if r.is_valid])},
+                chosen={
+                    step: valid[-1] for step, found in readings.items() if (valid := [r for r in found if r.is_valid])
+                },
                 uncertain=uncertain.get(key, ()),
                 attested=attested.get(key, {}),
                 needs=needs.get(key, {}),
@@ -76,10 +90,9 @@ def list_appliances(jobs: pd.DataFrame, appliances: pd.DataFrame) -> list[Applia
     joined = appliances.merge(attended, on="job_id", suffixes=("", "_of_job"))
     joined = joined.sort_values(["sequence_of_job", "sequence", "appliance_id"])
     columns = [name for name in Appliance.__dataclass_fields__ if name != "certificate_id"]
-    return [
-        Appliance(certificate_id=name_certificate(row["job_id"], row["appliance_id"]), **row)
-        for row in plain_rows(joined[columns])
-    ]
+    rows = plain_rows(joined[columns])
+    names = name_certificates((row["job_id"], row["appliance_id"]) for row in rows)
+    return [Appliance(certificate_id=names[row["job_id"], row["appliance_id"]], **row) for row in rows]
 
 
 def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
@@ -93,7 +106,7 @@ def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def matched_readings(brief: Brief) -> pd.DataFrame:
-    """The readings with their matches joined, time as whole nanoseconds, and the state of the meter's calibration.
+    """The readings with their matches joined and time as whole nanoseconds.
 
     Shape: one row a reading that has a match row; order not kept.
     """
@@ -105,11 +118,11 @@ def matched_readings(brief: Brief) -> pd.DataFrame:
 
 
 def group_readings(
-    brief: Brief,
+    brief: Brief, pack: Pack
 ) -> tuple[Mapping[tuple[str, str], tuple[Reading, ...]], Mapping[str, tuple[Reading, ...]]]:
     """Readings that feed verdicts by job and appliance, and those that wait for a person by appliance."""
     table = matched_readings(brief)
-    table["calibration"] = "in"
+    table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
     used: dict[tuple[str, str], list[Reading]] = defaultdict(list)
     uncertain: dict[str, list[Reading]] = defaultdict(list)
     wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]
@@ -144,7 +157,10 @@ def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Atteste
     for row in plain_rows(table.drop(columns="attested_at").assign(attested_at_ns=times)):
         found[row["appliance_id"]][row["item"]].append(
             Attested(
-                item=row["item"], value=row["value"], by=row["by"], attested_at_ns=row["attested_at_ns"],
+                item=row["item"],
+                value=row["value"],
+                by=row["by"],
+                attested_at_ns=row["attested_at_ns"],
                 place=(row["evidence_sha256"], row["record_no"], 0),
             )  # fmt: skip
         )

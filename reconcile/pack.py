@@ -137,7 +137,9 @@ def parse_limits(content: Mapping[str, Any], file_name: str) -> tuple[Limit, ...
         try:
             limit = Limit(**whole)
         except TypeError as error:
-            raise ProfileError("a limit is not complete", where=f"{file_name}, {row.get('id')}", seen=str(error)) from error
+            raise ProfileError(
+                "a limit is not complete", where=f"{file_name}, {row.get('id')}", seen=str(error)
+            ) from error
         if limit.confirmed not in CONFIRMATIONS:
             raise ProfileError(
                 f"{limit.confirmed!r} is no way of confirmation", where=f"{file_name}, {limit.id}",

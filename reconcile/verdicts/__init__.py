@@ -85,3 +85,28 @@ def assess(case: Case, check: str) -> Verdict:
         return Verdict(check=check, parts=governing.parts, retest="worst governs", earlier=earlier)
     explained = case.says("connections_remade") == "yes" or case.retests.get(check) == "accepted"
     return Verdict(check=check, parts=base.parts, retest="explained" if explained else "unexplained", earlier=earlier)
+
+
+CHECKS_OF_STEP: Final[Mapping[str, tuple[str, ...]]] = {
+    step: tuple(check for check, steps in STEPS_OF.items() if step in steps) for step in STEPS
+}
+
+
+def checks_of_step(step: str) -> tuple[str, ...]:
+    """The checks that rest on a step."""
+    return CHECKS_OF_STEP[step]
+
+
+def checks_of_reading(reading: Reading) -> tuple[str, ...]:
+    """The checks that a reading could bear on: those of its step, or of every step that measures the same thing."""
+    if reading.step is not None:
+        return checks_of_step(reading.step)
+    steps = [
+        step.name for step in STEPS.values() if step.quantity == reading.quantity and fits(step.conductors, reading)
+    ]
+    return tuple(dict.fromkeys(check for step in steps for check in checks_of_step(step)))
+
+
+def fits(conductors: tuple[str, ...], reading: Reading) -> bool:
+    """True where the reading was taken between one of those conductors, or nobody knows between which."""
+    return not reading.conductors or reading.conductors in conductors

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Final
+from dataclasses import replace
+from typing import Final
 
 from reconcile.case import NS_PER_MINUTE, Case, Reading, order_key
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.compare import compare
 from reconcile.verdicts.signatures import explain
-from reconcile.verdicts.supply import find_volts
+from reconcile.verdicts.supply import volts_of
 from schemas.jobs import ATTESTED
 
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
@@ -24,15 +25,20 @@ def dead_readings(case: Case) -> tuple[Reading, ...]:
 def assess_proof(case: Case, *, check: str, step: str) -> Part:
     """One proof of the voltage indicator: it indicated, on the right side of the dead tests, in time, the same meter."""
     reading = case.of(step)
-    part: dict[str, Any] = {
-        "check": check, "kind": "proof", "steps": (step,), "reading": reading, "reading_ids": case.ids(step),
-    }  # fmt: skip
+    base = Part(
+        check=check,
+        kind="proof",
+        steps=(step,),
+        reading=reading,
+        reading_ids=case.ids(step),
+        outcome="not tested",
+    )
     if reading is None:
-        return Part(**part, outcome="not tested", why="missing")
+        return replace(base, why="missing")
     if reading.indication != "present":
-        return Part(**part, outcome="inconclusive", why="not proved")
+        return replace(base, outcome="inconclusive", why="not proved")
     why = doubt_proof(case, reading, before=step == "proof_before")
-    return Part(**part, outcome="inconclusive" if why else "satisfactory", why=why)
+    return replace(base, outcome="inconclusive" if why else "satisfactory", why=why)
 
 
 def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
@@ -73,27 +79,33 @@ def assess_pairs(case: Case) -> Part:
     """The three pairs: no indication on any of them, and each tested since the last one that was live."""
     readings = [case.of(step) for step in DEAD]
     shown = max(dead_readings(case), key=lambda r: (r.value is None, r.value or 0.0, order_key(r)), default=None)
-    part: dict[str, Any] = {
-        "check": "proved_dead", "kind": "dead", "steps": DEAD, "reading": shown, "reading_ids": case.ids(*DEAD),
-        "high": case.pack.limit("no_indication"),
-    }  # fmt: skip
+    limit = case.pack.limit("no_indication")
+    base = Part(
+        check="proved_dead",
+        kind="dead",
+        steps=DEAD,
+        reading=shown,
+        reading_ids=case.ids(*DEAD),
+        high=limit,
+        outcome="not tested",
+    )
     if shown is None:
-        return Part(**part, outcome="not tested", why="missing")
-    volts = tuple(find_volts(case, reading) for reading in readings)
+        return replace(base, why="missing")
+    volts = volts_of(case, DEAD)
     known = [volt for volt in volts if volt is not None]
     if known and max(known) >= case.pack.number("supply_present"):
         found = explain(volts, isolated=True, pack=case.pack)
         why = "isolated_in_neutral" if set(found.codes) == {"isolated_in_neutral"} else "not_dead"
-        return Part(**part, outcome="unsatisfactory", why=why, causes=found.causes, also=found.also)
+        return replace(base, outcome="unsatisfactory", why=why, causes=found.causes, also=found.also)
     if any(r is not None and is_live(case, r) for r in readings):
-        return Part(**part, outcome="unsatisfactory", why="not_dead")
+        return replace(base, outcome="unsatisfactory", why="not_dead")
     if any(r is not None and is_indicating(case, r) for r in readings):
-        return Part(**part, outcome="inconclusive", why="induced")
-    if any(r is None or compare(r, high=part["high"].value) != "passes" for r in readings):
-        return Part(**part, outcome="inconclusive", why="pair missing")
+        return replace(base, outcome="inconclusive", why="induced")
+    if any(r is None or compare(r, high=limit.value) != "passes" for r in readings):
+        return replace(base, outcome="inconclusive", why="pair missing")
     if stale_steps(case):
-        return Part(**part, outcome="inconclusive", why="not all again")
-    return Part(**part, outcome="satisfactory")
+        return replace(base, outcome="inconclusive", why="not all again")
+    return replace(base, outcome="satisfactory")
 
 
 def is_live(case: Case, reading: Reading) -> bool:
@@ -146,20 +158,25 @@ def assess_secured(case: Case) -> Iterator[Part]:
     caution notice that goes with it.
     """
     how = case.says("isolation_point_secured")
-    part: dict[str, Any] = {"check": "isolation_secured", "kind": "secured", "indication": how}
+    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested")
     if how is None:
         worked_dead = any(case.needs_step(step) or case.valid(step) for step in DEAD)
         outcome, why = ("not tested", "missing") if worked_dead else ("not applicable", "")
-        yield Part(**part, outcome=outcome, why=why)
+        yield replace(base, outcome=outcome, why=why)
         return
     if how == "none":
-        yield Part(**part, outcome="unsatisfactory", why="not secured")
+        yield replace(base, outcome="unsatisfactory", why="not secured")
         return
     if how not in ATTESTED["isolation_point_secured"]:
-        yield Part(**part, outcome="inconclusive", why="not understood")
+        yield replace(base, outcome="inconclusive", why="not understood")
         return
     kept = "" if how == "locked" else "holds only while the person who did it stays in control of it"
     notice = case.says("caution_notice")
-    yield Part(**part, outcome="satisfactory", note=kept)
+    yield replace(base, outcome="satisfactory", note=kept)
     if notice != "yes":
-        yield Part(check="isolation_secured", kind="notice", outcome="inconclusive", why="missing" if notice is None else "no notice")
+        yield Part(
+            check="isolation_secured",
+            kind="notice",
+            outcome="inconclusive",
+            why="missing" if notice is None else "no notice",
+        )

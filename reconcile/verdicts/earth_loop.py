@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from dataclasses import replace
 
 from reconcile.case import Case, Reading
 from reconcile.verdicts.assessment import Part
@@ -15,14 +15,20 @@ def assess_loop(case: Case, *, check: str, step: str) -> Part:
     """One loop reading against the limit of its device or RCD, then against what the supply makes likely."""
     reading = case.of(step)
     found = loop_limit(case.pack, case.appliance, fitted_a=case.says_number("fuse_rating_a"))
-    part: dict[str, Any] = {
-        "check": check, "kind": "loop", "steps": (step,), "reading_ids": case.ids(step), "reading": reading,
-        "high": found.limit, "factor": found.factor,
-    }  # fmt: skip
+    base = Part(
+        check=check,
+        kind="loop",
+        steps=(step,),
+        reading_ids=case.ids(step),
+        reading=reading,
+        high=found.limit,
+        factor=found.factor,
+        outcome="not tested",
+    )
     if reading is None:
-        return Part(**part, outcome="not tested", why="missing")
+        return replace(base, why="missing")
     outcome, why = judge_loop(case, reading, found)
-    return Part(**part, outcome=outcome, why=why, note=note_loop(case, reading, found))
+    return replace(base, outcome=outcome, why=why, note=note_loop(case, reading, found))
 
 
 def judge_loop(case: Case, reading: Reading, found: LoopLimit) -> tuple[str, str]:
@@ -73,7 +79,7 @@ def judge_likely(case: Case, reading: Reading) -> tuple[str, str]:
 def note_loop(case: Case, reading: Reading, found: LoopLimit) -> str:
     """What else the reading tells: how the limit was chosen, and the prospective earth fault current."""
     notes = [found.why] if found.limit is not None and found.why else []
-    if found.factor != 1.0:
+    if found.limit is not None and found.factor != 1.0:
         notes.append(f"limit taken at {found.factor:g} of {found.limit.value:.4g} ohm for cold conductors")
     if reading.value and reading.comparator == "eq":
         notes.append(f"prospective earth fault current {fault_current_a(case, reading.value):.3g} A")

@@ -62,7 +62,9 @@ def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
     larger = [rating for rating in tabulated if rating > rating_a]
     if device == "BS1362" and larger:
         limit = pack.limit(f"fuse/{device}/{larger[0]:g}/{time_s}")
-        return LoopLimit(limit=limit, factor=factor, why=f"no tabulated limit for {rating_a:g} A, that of {larger[0]:g} A taken")
+        return LoopLimit(
+            limit=limit, factor=factor, why=f"no tabulated limit for {rating_a:g} A, that of {larger[0]:g} A taken"
+        )
     return LoopLimit(why="device not tabulated")
 
 

@@ -19,7 +19,17 @@ from reconcile.pack import Pack
 
 SAME: Final = 1e-9
 
-DANGER_ORDER: Final = ("line_earth_reversed", "not_dead", "isolated_in_neutral", "earth_open", "line_neutral_reversed", "neutral_open")
+Volts = tuple[float | None, float | None, float | None]
+"""L-N, L-E, N-E [V]; None is a pair without a usable number."""
+
+DANGER_ORDER: Final = (
+    "line_earth_reversed",
+    "not_dead",
+    "isolated_in_neutral",
+    "earth_open",
+    "line_neutral_reversed",
+    "neutral_open",
+)
 """Which code governs where voltages cannot separate two: exposed metal that may be live comes first."""
 
 
@@ -52,8 +62,8 @@ def densities(pack: Pack) -> Mapping[str, Callable[[float], float]]:
     }
 
 
-def explain(volts: tuple[float | None, float | None, float | None], *, isolated: bool, pack: Pack) -> Explanation:
-    """What explains L-N, L-E, N-E [V]; None is a pair without a number. At least one pair must show a voltage.
+def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
+    """What explains the three voltages [V], of which one at least must be there and not zero.
 
     ``isolated``: the supply was meant to be off, which chooses the codes.
     """

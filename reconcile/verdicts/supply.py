@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Final
 
 from reconcile.case import Case, Reading
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.compare import compare
-from reconcile.verdicts.signatures import Explanation, explain, governing_code
+from reconcile.verdicts.signatures import Explanation, Volts, explain, governing_code
 
 PAIRS: Final = ("L-N", "L-E", "N-E")
 BEFORE: Final = ("supply_ln", "supply_le", "supply_ne")
@@ -33,42 +34,63 @@ def find_volts(case: Case, reading: Reading | None) -> float | None:
     return reading.value
 
 
+def volts_of(case: Case, steps: tuple[str, str, str]) -> Volts:
+    """The voltages of L-N, L-E and N-E [V], None where there is no usable number."""
+    line_neutral, line_earth, neutral_earth = (find_volts(case, case.of(step)) for step in steps)
+    return line_neutral, line_earth, neutral_earth
+
+
 def assess_voltage(case: Case, *, check: str, step: str) -> Part:
     """Line to neutral against the band of the supply."""
     reading = case.of(step)
     low, high = case.pack.limit("supply_voltage_low"), case.pack.limit("supply_voltage_high")
-    part = {"check": check, "kind": "voltage", "steps": (step,), "reading_ids": case.ids(step), "low": low, "high": high}
+    base = Part(
+        check=check,
+        kind="voltage",
+        steps=(step,),
+        reading_ids=case.ids(step),
+        low=low,
+        high=high,
+        outcome="not tested",
+    )
     if reading is None:
-        return Part(**part, outcome="not tested", why="missing")
+        return replace(base, why="missing")
     answer = compare(reading, low=low.value, high=high.value)
     outcome = {"passes": "satisfactory", "fails": "unsatisfactory", "cannot tell": "inconclusive"}[answer]
     why = {"passes": "", "fails": "out of band", "cannot tell": "no number"}[answer]
-    return Part(**part, outcome=outcome, why=why, reading=reading)
+    return replace(base, outcome=outcome, why=why, reading=reading)
 
 
 def assess_polarity(
     case: Case, *, check: str, steps: tuple[str, str, str], indication_step: str, metalwork_step: str
 ) -> Part:
     """The pattern of the three pairs, settled by a polarity indication and the exposed metalwork where they help."""
-    volts = tuple(find_volts(case, case.of(step)) for step in steps)
+    volts = volts_of(case, steps)
     indication = case.of(indication_step)
     shown = None if indication is None else indication.indication
-    part = {
-        "check": check, "kind": "triple", "reading": case.of(steps[2]) or case.of(steps[1]) or indication,
-        "reading_ids": case.ids(*reversed(steps), indication_step), "steps": (*steps, indication_step),
-        "high": case.pack.limit("neutral_earth_high"), "indication": shown, "note": BLIND_SPOT,
-    }  # fmt: skip
+    base = Part(
+        check=check,
+        kind="triple",
+        reading=case.of(steps[2]) or case.of(steps[1]) or indication,
+        reading_ids=case.ids(*reversed(steps), indication_step),
+        steps=(*steps, indication_step),
+        high=case.pack.limit("neutral_earth_high"),
+        indication=shown,
+        note=BLIND_SPOT,
+        outcome="not tested",
+    )
     if indication is None and all(case.of(step) is None for step in steps):
-        return Part(**part, outcome="not tested", why="missing")
+        return replace(base, why="missing")
     known = [volt for volt in volts if volt is not None]
     live = bool(known) and max(known) >= case.pack.number("supply_present")
     found = explain(volts, isolated=False, pack=case.pack) if live else None
     if found is not None and not found.is_normal:
         code = separate(case, found, shown, metalwork_step)
-        return Part(**part, outcome="unsatisfactory", why=code, causes=found.causes, also=found.also)
+        return replace(base, outcome="unsatisfactory", why=code, causes=found.causes, also=found.also)
     if shown in INDICATED:
-        return Part(**part, outcome="unsatisfactory", why=INDICATED[shown], causes=(f"the meter indicated {shown!r}",))
-    return Part(**part, **judge_normal(case, volts, found, shown))
+        return replace(base, outcome="unsatisfactory", why=INDICATED[shown], causes=(f"the meter indicated {shown!r}",))
+    outcome, why = judge_normal(case, volts, found, shown)
+    return replace(base, outcome=outcome, why=why)
 
 
 def separate(case: Case, found: Explanation, shown: str | None, metalwork_step: str) -> str:
@@ -85,23 +107,21 @@ def separate(case: Case, found: Explanation, shown: str | None, metalwork_step: 
     return governing_code(codes)
 
 
-def judge_normal(
-    case: Case, volts: tuple[float | None, ...], found: Explanation | None, shown: str | None
-) -> dict[str, str]:
+def judge_normal(case: Case, volts: Volts, found: Explanation | None, shown: str | None) -> tuple[str, str]:
     """Outcome and why for three pairs in which no fault of polarity was found."""
     line_neutral, line_earth, neutral_earth = volts
     limit = case.pack.number("neutral_earth_high")
     if found is not None and neutral_earth is not None and neutral_earth > limit:
-        return {"outcome": "unsatisfactory", "why": "neutral high"}
+        return "unsatisfactory", "neutral high"
     if line_neutral is None or line_earth is None or neutral_earth is None:
-        return {"outcome": "inconclusive", "why": "pair missing"}
+        return "inconclusive", "pair missing"
     if found is None:
-        return {"outcome": "inconclusive", "why": "no supply"}
+        return "inconclusive", "no supply"
     if shown == "fault":
-        return {"outcome": "inconclusive", "why": "indication disagrees"}
+        return "inconclusive", "indication disagrees"
     if abs(line_neutral - line_earth) > neutral_earth + case.pack.number("triangle_tolerance"):
-        return {"outcome": "inconclusive", "why": "triangle"}
-    return {"outcome": "satisfactory", "why": ""}
+        return "inconclusive", "triangle"
+    return "satisfactory", ""
 
 
 def assess_supply_voltage(case: Case) -> Iterator[Part]:
