@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from ingest.demo.day import demo_day
-from ingest.demo.lines_meter import LinesDemoMeter
+from ingest.demo.lines_meter import LinesDemoMeter, line
 from ingest.meter_session import Patience
 from ingest.sync import sync_meter
 from ingest.transports.transport import LinkLost
@@ -90,7 +90,7 @@ def test_a_meter_that_says_it_holds_more_than_it_gives(book, plug):
     meter = lines_meter(4)
 
     def boast(data):
-        return meter.receive(data).replace(b"HOLDS;4*", b"HOLDS;6*").replace(b"HOLDS;6*50", b"HOLDS;6*52")
+        return meter.receive(data).replace(line("HOLDS;4"), line("HOLDS;6"))
 
     report = sync(book, plug(boast))
     assert not report.complete
@@ -102,7 +102,7 @@ def test_a_meter_that_says_it_holds_fewer_than_it_has(book, plug):
     meter = lines_meter(4)
 
     def modest(data):
-        return meter.receive(data).replace(b"HOLDS;4*50", b"HOLDS;3*57")
+        return meter.receive(data).replace(line("HOLDS;4"), line("HOLDS;3"))
 
     report = sync(book, plug(modest))
     assert report.readings == 4
