@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from ingest.demo.lines_meter import LinesDemoMeter
+from ingest.demo.scpi_meter import ScpiDemoMeter
 from ingest.demo.serve import ByteMeter, ServedMeter
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device import DeviceProfile
@@ -13,7 +14,7 @@ from ingest.protocols.frames import Send
 from ingest.transports.transport import Packet, Transport
 from schemas.errors import InputError
 
-BYTE_METERS: Final[dict[str, Callable[[], ByteMeter]]] = {"lines": LinesDemoMeter}
+BYTE_METERS: Final[dict[str, Callable[[], ByteMeter]]] = {"lines": LinesDemoMeter, "scpi": ScpiDemoMeter}
 
 
 class DemoTransport:

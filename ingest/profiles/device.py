@@ -65,13 +65,14 @@ class MeterSection(Section):
 
 
 class TimeSection(Section):
-    """``[time]``: how a record and the clock write the time. Empty ``format``: the meter has no clock."""
+    """``[time]``: how a record writes the time, and the clock, if in another way. Empty: the meter has no clock."""
 
     format: str = ""
+    clock_format: str = ""
     zone: str | None = None
     resolution_s: ExactDecimal = Decimal(1)
 
-    @field_validator("format")
+    @field_validator("format", "clock_format")
     @classmethod
     def format_is_numeric(cls, value: str) -> str:
         """Only directives that do not depend on a language."""
@@ -181,6 +182,11 @@ class DeviceProfile(Section):
     def reads_twice(self) -> bool:
         """True where nothing on the way protects the bytes, so that each record is read twice and compared."""
         return False
+
+    @property
+    def clock_format(self) -> str:
+        """How the meter's clock writes the time."""
+        return self.time.clock_format or self.time.format
 
     @property
     def time_format(self) -> str:

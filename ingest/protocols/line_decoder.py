@@ -84,7 +84,7 @@ class LineDecoder:
             if name in ANSWERED and command.answer and (found := re.fullmatch(command.answer, text)):
                 values = _groups(found, text)
                 if name == "clock":
-                    values |= iso_clock(values["clock"], self._profile.time.format)
+                    values |= iso_clock(values["clock"], self._profile.clock_format)
                 return Answer(frame=line.frame, at_s=line.at_s, kind=name, values=values)
         return self._record(line, text)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 
 from ingest.profiles.device_lines import Command, LinesProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Script, Send, Wait
@@ -60,12 +61,14 @@ class LinesMeter:
         command = self.profile.commands.clock
         return None if command is None else (yield from self._ask("clock", command))
 
-    def set_clock(self, local: str) -> Script[bool]:
+    def set_clock(self, local: datetime) -> Script[bool]:
         """Set the clock; False where the meter has no such command."""
         command = self.profile.commands.set_clock
         if command is None:
             return False
-        yield from self._ask("set_clock", command, command.send.replace("{clock}", local))
+        yield from self._ask(
+            "set_clock", command, command.send.replace("{clock}", local.strftime(self.profile.clock_format))
+        )
         return True
 
     def erase(self) -> Script[bool]:

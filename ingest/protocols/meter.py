@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final, Protocol
 
 from ingest.foreign_text import show_foreign
@@ -76,7 +77,7 @@ class Meter(Protocol):
     def clock(self) -> Script[Answer | None]:
         """What the meter's clock says."""
 
-    def set_clock(self, local: str) -> Script[bool]:
+    def set_clock(self, local: datetime) -> Script[bool]:
         """Set the clock."""
 
     def erase(self) -> Script[bool]:
