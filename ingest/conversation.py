@@ -55,6 +55,7 @@ class Conversation:
             self._heard(event, self._asked_s)
 
     def _send(self, send: Send) -> Event | None:
+        self._events.clear()  # what came before the question is no answer to it; it has been heard already
         frame = self._transcript.frame("out", send.data, send.operation, send.channel)
         self._asked_s = frame.at_s
         self._decode(frame)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from ingest.demo.lines_meter import LinesDemoMeter
+from ingest.demo.modbus_meter import ModbusDemoMeter
 from ingest.demo.scpi_meter import ScpiDemoMeter
 from ingest.demo.serve import ByteMeter, ServedMeter
 from ingest.foreign_text import show_foreign
@@ -14,7 +15,11 @@ from ingest.protocols.frames import Send
 from ingest.transports.transport import Packet, Transport
 from schemas.errors import InputError
 
-BYTE_METERS: Final[dict[str, Callable[[], ByteMeter]]] = {"lines": LinesDemoMeter, "scpi": ScpiDemoMeter}
+BYTE_METERS: Final[dict[str, Callable[[], ByteMeter]]] = {
+    "lines": LinesDemoMeter,
+    "scpi": ScpiDemoMeter,
+    "modbus": ModbusDemoMeter,
+}
 
 
 class DemoTransport:

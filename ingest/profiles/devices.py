@@ -14,9 +14,11 @@ from pydantic import ValidationError
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.device_faults import profile_error
 from ingest.profiles.device_lines import LinesProfile
+from ingest.profiles.device_modbus import ModbusProfile
 from ingest.profiles.device_scpi import ScpiProfile
 from ingest.protocols.lines import LinesMeter
 from ingest.protocols.meter import Meter
+from ingest.protocols.modbus import ModbusMeter
 from ingest.protocols.scpi import ScpiMeter
 from schemas.errors import ProfileError
 
@@ -25,6 +27,7 @@ LONGEST_PROFILE_BYTES: Final = 65_536
 DEVICE_KINDS: Final[dict[str, tuple[type[DeviceProfile], Callable[[Any], Meter]]]] = {
     "lines": (LinesProfile, LinesMeter),
     "scpi": (ScpiProfile, ScpiMeter),
+    "modbus": (ModbusProfile, ModbusMeter),
 }
 """Kind to its profile and its conversations: a new protocol is one line here."""
 

@@ -67,7 +67,7 @@ class RowMaker:
         cell = record.cells.get("test")
         code = cell.text if cell else None
         named = [entry for entry in self.profile.tests if code is not None and entry.code == code]
-        entries = named or [entry for entry in self.profile.tests if entry.code is None]
+        entries = named or [entry for entry in self.profile.tests if entry.code is None and entry.field in record.cells]
         if not entries:
             raise Refused("unknown quantity", f"the profile has no test with code {show_foreign(code or '', 40)!r}")
         return entries

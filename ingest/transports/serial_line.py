@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sys
+import time
 from typing import Any, Final
 
 import serial
@@ -28,6 +29,8 @@ BROKEN: Final[tuple[type[Exception], ...]] = (serial.SerialException, OSError, *
 OPENING: Final[tuple[type[Exception], ...]] = (*BROKEN, ValueError, ImportError)
 READ_BYTES: Final = 65_536
 WRITE_TIMEOUT_S: Final = 10.0
+PORT_POLL_S: Final = 0.05
+SOCKET_POLL_S: Final = 0.01
 PARITIES: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 
@@ -48,14 +51,16 @@ class SerialLine:
     def receive(self, timeout_s: float) -> Packet | None:
         """Whatever has arrived, at least one byte, or None."""
         try:
-            self._port.timeout = timeout_s
-            data = self._port.read(1)
-            if data and (waiting := _waiting(self._port)):
-                self._port.timeout = 0
-                data += self._port.read(min(waiting, READ_BYTES))
+            # The port's own time-out stays as it is: changing it sets up the whole line again.
+            ends = time.monotonic() + timeout_s
+            while not (data := self._port.read(1)):
+                if time.monotonic() >= ends:
+                    return None
+            if waiting := _waiting(self._port):
+                data += self._port.read(waiting)
         except BROKEN as error:
             raise lost(error) from error
-        return Packet(bytes(data)) if data else None
+        return Packet(bytes(data))
 
     def close(self) -> None:
         """Close the port, whatever state it is in."""
@@ -71,7 +76,8 @@ def open_serial(url: str, settings: SerialSection) -> SerialLine:
         port = serial.serial_for_url(
             url, do_not_open=True, baudrate=settings.baud, bytesize=settings.data_bits,
             parity=PARITIES[settings.parity], stopbits=settings.stop_bits, rtscts=settings.flow == "rts-cts",
-            xonxoff=settings.flow == "xon-xoff", write_timeout=WRITE_TIMEOUT_S, timeout=1,
+            xonxoff=settings.flow == "xon-xoff", write_timeout=WRITE_TIMEOUT_S,
+            timeout=SOCKET_POLL_S if "://" in url else PORT_POLL_S,
         )  # fmt: skip
         if "://" not in url and sys.platform != "win32":
             port.exclusive = True
@@ -82,9 +88,9 @@ def open_serial(url: str, settings: SerialSection) -> SerialLine:
 
 
 def _waiting(port: Any) -> int:
+    """How many bytes to read at once; a socket tells only that something is there, not how much."""
     waiting = int(port.in_waiting)
-    # A socket tells only that something is there, not how much.
-    return READ_BYTES if waiting == 1 and not hasattr(port, "fd") else waiting
+    return min(waiting, READ_BYTES) if hasattr(port, "fd") else READ_BYTES if waiting else 0
 
 
 def lost(error: Exception) -> LinkLost:
