@@ -1,4 +1,4 @@
-"""Pages for people: a certificate as HTML, the day as HTML."""
+"""Pages for people: a certificate as HTML, the day as HTML, a certificate as PDF."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from cli.pages.view import view_certificate
+from cli.pages.view import SEVERITY_TITLES, view_certificate
 from cli.pages.wording import count_text, moment_text, name_text, period_text, value_text, visible_text
 from reconcile.emit.day import Day
 from reconcile.emit.names import certificate_stems
@@ -22,16 +22,22 @@ from schemas.certificate_record import CertificateRecord
 class Pages(Mapping[str, bytes]):
     """The pages of a dataset by path, each made when it is asked for, so that thousands need not fit in memory."""
 
-    def __init__(self, records: Sequence[CertificateRecord], day: Day) -> None:
+    def __init__(self, records: Sequence[CertificateRecord], day: Day, *, pdf: bool = False) -> None:
         stems = certificate_stems([record.certificate.certificate_id for record in records])
+        endings = ("html", "pdf") if pdf else ("html",)
         self._day = day
-        self._records = {f"certificates/{stems[record.certificate.certificate_id]}.html": record for record in records}
+        self._records = {
+            f"certificates/{stems[record.certificate.certificate_id]}.{ending}": record
+            for record in records
+            for ending in endings
+        }
 
     def __getitem__(self, path: str) -> bytes:
         """The page at that path."""
         if path == "index.html":
             return render_index(self._day)
-        return render_certificate(self._records[path])
+        render = render_pdf if path.endswith(".pdf") else render_certificate
+        return render(self._records[path])
 
     def __iter__(self) -> Iterator[str]:
         """All paths, the first page first."""
@@ -50,6 +56,14 @@ def render_certificate(record: CertificateRecord) -> bytes:
 def render_index(day: Day) -> bytes:
     """The day at a glance as a self-contained HTML page, UTF-8, with links to ``certificates/``."""
     return render_template("index.html", day=day)
+
+
+def render_pdf(record: CertificateRecord) -> bytes:
+    """One certificate as PDF, A4. The same record gives the same bytes with the same version of fpdf2."""
+    from cli.pages.pdf import draw_certificate
+
+    made_at = max(item.received_at for item in record.evidence)
+    return draw_certificate(view_certificate(record), made_at)
 
 
 def render_template(name: str, **values: Any) -> bytes:
@@ -82,6 +96,7 @@ def load_templates() -> Environment:
         "count": count_text,
         "moment": moment_text,
         "words": name_text,
+        "severity": SEVERITY_TITLES.__getitem__,
     }
     environment.globals |= {"period": period_text, "value_text": value_text}
     return environment

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from cli.pages.wording import (
+    clock_text,
     count_text,
     day_text,
     limit_text,
@@ -27,7 +28,7 @@ OUTCOME_SENTENCES: Final = {
     "incomplete": "Not every required check is settled. Until it is, nothing is shown to be in order.",
 }
 SEVERITY_TITLES: Final = {"danger": "Danger", "defect": "Defect", "query": "To settle", "note": "Note"}
-MATCH_WORDS: Final = {"auto": "by the program", "decided": "by a person", "review": "not settled", "none": "nowhere"}
+MATCH_WORDS: Final = {"auto": "program", "decided": "person", "review": "not settled", "none": "nowhere"}
 SHORT_HASH: Final = 12
 
 
@@ -53,7 +54,7 @@ class ReadingLine:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckLine:
-    """One check as shown."""
+    """One check as shown. ``behind``: (mark, step, value) of each reading that it rests on."""
 
     title: str
     outcome: str
@@ -64,6 +65,7 @@ class CheckLine:
     source: str
     note: str
     marks: tuple[str, ...]
+    behind: tuple[tuple[str, str, str], ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +95,7 @@ class CertificateView:
     findings: tuple[FindingLine, ...]
     checks: tuple[CheckLine, ...]
     missing: tuple[str, ...]
+    day: str
     readings: tuple[ReadingLine, ...]
     statements: tuple[tuple[str, str], ...]
     decisions: tuple[tuple[str, str], ...]
@@ -108,6 +111,9 @@ def view_certificate(record: CertificateRecord) -> CertificateView:
     verdict = record.certificate
     marks = {reading.reading_id: f"R{place}" for place, reading in enumerate(record.readings, start=1)}
     findings = tuple(view_finding(finding, marks) for finding in verdict.findings)
+    day = one_day(record.readings)
+    one_meter = len({reading.meter_serial for reading in record.readings}) == 1
+    lines = {reading.reading_id: view_reading(reading, marks, day, one_meter=one_meter) for reading in record.readings}
     return CertificateView(
         certificate_id=verdict.certificate_id,
         outcome=verdict.outcome,
@@ -117,9 +123,10 @@ def view_certificate(record: CertificateRecord) -> CertificateView:
         facts=view_facts(record),
         dangers=tuple(line for line in findings if line.severity == "danger"),
         findings=tuple(line for line in findings if line.severity != "danger"),
-        checks=tuple(view_check(check, marks) for check in verdict.checks),
+        checks=tuple(view_check(check, lines) for check in verdict.checks),
         missing=tuple(step.title for step in record.plan if step.need == "required" and not step.reading_ids),
-        readings=tuple(view_reading(reading, marks) for reading in record.readings),
+        day=day_text(day) if day else "",
+        readings=tuple(lines.values()),
         statements=tuple(
             (name_text(fact.item), f"{fact.value} — {fact.by or 'nobody named'}, {moment_text(fact.attested_at)}")
             for fact in record.attestations
@@ -148,10 +155,8 @@ def view_facts(record: CertificateRecord) -> tuple[tuple[str, str], ...]:
         f", {appliance.device_rating_a:g} A" if appliance.device_rating_a is not None else ", rating unknown"
     )
     facts = [
-        ("Site", job.site or "not named"),
         ("Job", " · ".join(filter(None, (job.job_id, job.work_type)))),
-        ("Appliance", " · ".join(filter(None, (appliance.appliance_id, appliance.kind)))),
-        ("Location", appliance.location or "not named"),
+        ("Appliance", appliance.appliance_id),
         ("Engineer", job.engineer or "not named"),
         ("Tested (UTC)", period_text(verdict.tested_from, verdict.tested_to)),
         ("Earthing", appliance.earthing or "unknown"),
@@ -164,8 +169,9 @@ def view_facts(record: CertificateRecord) -> tuple[tuple[str, str], ...]:
     return tuple(facts) + tuple((str(name), str(value)) for name, value in extra.items() if value not in (None, ""))
 
 
-def view_check(check: RecordedCheck, marks: dict[str, str]) -> CheckLine:
+def view_check(check: RecordedCheck, lines: dict[str, ReadingLine]) -> CheckLine:
     """One check with its texts."""
+    behind = [lines[reading_id] for reading_id in check.reading_ids]
     return CheckLine(
         title=check.title,
         outcome=check.outcome,
@@ -175,7 +181,8 @@ def view_check(check: RecordedCheck, marks: dict[str, str]) -> CheckLine:
         limit=limit_text(check.limit_low, check.limit_high, check.unit),
         source=check.limit_source or "",
         note=check.note or "",
-        marks=marks_of(check.reading_ids, marks),
+        marks=tuple(line.mark for line in behind),
+        behind=tuple((line.mark, line.step, line.value) for line in behind),
     )
 
 
@@ -197,8 +204,17 @@ def marks_of(reading_ids: Sequence[str], marks: dict[str, str]) -> tuple[str, ..
     return tuple(marks[reading_id] for reading_id in reading_ids)
 
 
-def view_reading(reading: RecordedReading, marks: dict[str, str]) -> ReadingLine:
-    """One reading with its texts."""
+def one_day(readings: Sequence[RecordedReading]) -> str:
+    """The day of all readings and of their meter's clock, as ISO 8601; empty where there is more than one."""
+    days = {moment[:10] for reading in readings for moment in (reading.taken_at, reading.meter_time) if moment}
+    return days.pop() if len(days) == 1 else ""
+
+
+def view_reading(reading: RecordedReading, marks: dict[str, str], day: str, *, one_meter: bool) -> ReadingLine:
+    """One reading with its texts; times without their day where it is always ``day``, the meter not named where there
+    is only one.
+    """
+    show_time = clock_text if day else moment_text
     title = STEPS[reading.step].title if reading.step else name_text(reading.quantity)
     remarks = [f"also line {again.record_no} of {again.evidence_sha256[:SHORT_HASH]}" for again in reading.seen_again]
     remarks += [f"disagrees with {marks.get(other, other)}" for other in reading.disagrees_with]
@@ -208,9 +224,9 @@ def view_reading(reading: RecordedReading, marks: dict[str, str]) -> ReadingLine
         value=value_text(reading.value, reading.unit, reading.comparator, reading.indication or reading.reason),
         raw_text=reading.raw_text,
         column_name=reading.column_name or "",
-        taken=moment_text(reading.taken_at),
-        meter_time=moment_text(reading.meter_time),
-        meter=reading.meter_serial or "not named",
+        taken=show_time(reading.taken_at),
+        meter_time=show_time(reading.meter_time),
+        meter="meter" if one_meter else reading.meter_serial or "unnamed meter",
         evidence=reading.evidence_sha256,
         evidence_short=reading.evidence_sha256[:SHORT_HASH],
         record_no=reading.record_no,

@@ -84,8 +84,15 @@ def moment_text(text: str | None) -> str:
     """``2 Apr 2031, 08:00`` from ISO 8601, with seconds where there are any; a dash where it is not known."""
     if not text:
         return "–"
+    return f"{day_text(text)}, {clock_text(text)}"
+
+
+def clock_text(text: str | None) -> str:
+    """``08:00`` from ISO 8601, with seconds where there are any; a dash where it is not known."""
+    if not text:
+        return "–"
     clock = text[11:].rstrip("Z")
-    return f"{day_text(text)}, {clock[:5] if clock[5:] == ':00' else clock}"
+    return clock[:5] if clock[5:] == ":00" else clock
 
 
 def day_text(text: str | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import pandas as pd
 
@@ -32,6 +32,8 @@ from schemas.record_parts import (
     SeenAgain,
 )
 from schemas.steps import STEP_ORDER, STEPS
+
+SETTLED: Final = ("auto", "decided")
 
 AnyPart = TypeVar("AnyPart", bound=Part)
 
@@ -128,11 +130,13 @@ def record_reading(row: Row, checks: list[Row], shelf: Shelf) -> RecordedReading
 
 
 def record_step(row: Row, readings: list[Row]) -> RecordedStep:
-    """One planned step with the readings that answer it."""
+    """One planned step with the readings that answer it; one still in review answers nothing."""
     answers = tuple(
         reading["reading_id"]
         for reading in readings
-        if reading["step"] == row["step"] and reading["appliance_id"] == row["appliance_id"]
+        if reading["step"] == row["step"]
+        and reading["appliance_id"] == row["appliance_id"]
+        and reading["match_status"] in SETTLED
     )
     return fill(RecordedStep, row, title=STEPS[row["step"]].title, reading_ids=answers)
 
