@@ -6,7 +6,9 @@ from typing import Final
 
 from pandera.typing.pandas import Series
 
-from schemas.columns import Table, Text, Whole, optional, required
+from schemas.columns import LocalMoment, Number, OptionalWhole, Table, Text, Truth, Whole, optional, required
+from schemas.quantities import COMPARATORS, CONDUCTORS, INDICATIONS, QUANTITIES, UNITS
+from schemas.steps import STEPS
 
 FAULTS: Final = ("changed", "missing", "not listed", "stray", "cut off", "left over", "behind")
 """Of a book. The last three are what a killed process leaves behind; the next write clears them."""
@@ -69,3 +71,77 @@ class FileFaults(Table):
     against: Series[Text] = required(isin=["datapackage.json", "evidence"])
     where: Series[Text] = optional()
     message: Series[Text] = required()
+
+
+class RecordedValues(Table):
+    """Values that another system or a hand recorded, one row a value, as read from that table.
+
+    ``record_no``, ``column_no``, ``column_name``, ``raw_text`` say where it stands there. ``recorded_on`` is the day
+    it claims, ``step`` the step where the table tells it. ``resolution`` [``unit``]: one step of the last digit typed.
+    """
+
+    record_no: Series[Whole] = required(ge=1)
+    column_no: Series[Whole] = required(ge=1)
+    column_name: Series[Text] = optional()
+    raw_text: Series[Text] = required()
+    appliance_id: Series[Text] = optional()
+    recorded_on: Series[LocalMoment] = optional()
+    quantity: Series[Text] = required(isin=list(QUANTITIES))
+    conductors: Series[Text] = optional(isin=list(CONDUCTORS))
+    step: Series[Text] = optional(isin=list(STEPS))
+    value: Series[Number] = optional()
+    unit: Series[Text] = optional(isin=list(UNITS))
+    comparator: Series[Text] = optional(isin=list(COMPARATORS))
+    indication: Series[Text] = optional(isin=list(INDICATIONS))
+    resolution: Series[Number] = optional()
+
+
+RECORDED_VERDICTS: Final[dict[str, str]] = {
+    "agrees": "the instrument says the same",
+    "agrees within rounding": "the instrument's value, rounded to the digits recorded",
+    "digits transposed": "two neighbouring digits of the instrument's value are exchanged",
+    "unit or decimal slip": "the instrument's digits, at another power of ten",
+    "qualifier lost": "the instrument said more than, or less than, this value",
+    "qualifier added": "the instrument gave the value itself, the record says more or less than it",
+    "superseded by a retest": "an earlier reading; a later one of the same step is not recorded",
+    "another date": "the same appliance, or the same place, at another date",
+    "another appliance": "the reading of another appliance",
+    "no instrument evidence": "no reading explains this value",
+    "left out": "a reading that the record does not have",
+    "not readable": "the recorded cell could not be read",
+}
+"""Every verdict on a recorded value with its meaning."""
+
+AGREEING: Final = ("agrees", "agrees within rounding")
+
+
+class RecordedComparison(Table):
+    """One verdict a row: first every recorded value, in its order, then the readings that were left out.
+
+    ``recorded_*`` point into the recorded table, ``reading_id`` and ``evidence_*`` to the reading that explains it or,
+    where none does, to the one that stands in its place. ``probability``: of the verdict among those considered.
+    ``chance``: how likely a made-up value of this quantity would have been explained in this way all the same.
+    ``failing``: the reading breaks a limit of its check.
+    """
+
+    verdict: Series[Text] = required(isin=list(RECORDED_VERDICTS))
+    recorded_record_no: Series[OptionalWhole] = optional()
+    recorded_column_no: Series[OptionalWhole] = optional()
+    recorded_column: Series[Text] = optional()
+    recorded_text: Series[Text] = optional()
+    appliance_id: Series[Text] = optional()
+    quantity: Series[Text] = optional()
+    conductors: Series[Text] = optional()
+    recorded_value: Series[Number] = optional()
+    reading_value: Series[Number] = optional()
+    unit: Series[Text] = optional()
+    reading_id: Series[Text] = optional()
+    evidence_sha256: Series[Text] = optional()
+    evidence_record_no: Series[OptionalWhole] = optional()
+    evidence_column: Series[Text] = optional()
+    evidence_text: Series[Text] = optional()
+    evidence_appliance_id: Series[Text] = optional()
+    probability: Series[Number] = optional(ge=0, le=1)
+    chance: Series[Number] = optional(ge=0, le=1)
+    failing: Series[Truth] = required()
+    note: Series[Text] = optional()
