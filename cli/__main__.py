@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Final
+from typing import Any, Final
 
 DONE: Final = 0
 NEEDS_A_PERSON: Final = 1
@@ -28,7 +28,7 @@ def run(arguments: list[str]) -> int:
     from schemas.errors import ProvebookError
 
     # Newer releases of typer carry click inside, older ones import it: the class is found by its name in both.
-    usage_error = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+    usage_error: Any = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
 
     _speak_utf8()
     try:
@@ -44,7 +44,7 @@ def run(arguments: list[str]) -> int:
     except (typer.Abort, KeyboardInterrupt):
         print("stopped; what was kept before stays kept, and the same command goes on from there", file=sys.stderr)
     except usage_error as error:
-        error.show()  # type: ignore[attr-defined]
+        error.show()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE

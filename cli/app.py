@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from cli.pipeline import Derived, Taken
+    from cli.inputs import Inputs
+    from cli.pipeline import Derived, Report, Taken
+    from ingest.book import Book
 
 app = typer.Typer(
     name="provebook",
@@ -70,7 +72,7 @@ def run(
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
     written = pipeline.certify(derived, out, tables=tables)
-    _report(json, taken=taken, derived=derived, out=out, written=written)
+    _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
     return _exit_code(taken, derived)
 
 
@@ -89,6 +91,7 @@ def import_(
 
     Example: provebook import exports/2031 --zone Europe/London
     """
+    from cli import pipeline
     from cli.inputs import find_inputs
     from ingest.book import Book
 
@@ -96,7 +99,7 @@ def import_(
     inputs.left_alone += [name for _, name, _ in inputs.office]
     inputs.office = []
     taken = _take_in(Book(book), inputs, profile, zone, date_order)
-    _report(json, taken=taken)
+    _report(json, pipeline.Report(taken=taken))
     return _exit_code(taken)
 
 
@@ -106,6 +109,7 @@ def jobs(paths: PathsArgument, book: BookOption = DEFAULT_BOOK, json: JsonOption
 
     Example: provebook jobs office/jobs.csv office/appliances.csv meters.toml
     """
+    from cli import pipeline
     from cli.inputs import find_inputs
     from ingest.book import Book
     from ingest.office import read_office
@@ -115,7 +119,7 @@ def jobs(paths: PathsArgument, book: BookOption = DEFAULT_BOOK, json: JsonOption
     inputs.exports = []
     home = Book(book)
     taken = _take_in(home, inputs, None, None, None)
-    _report(json, taken=taken, office=read_office(home, only=taken.lists))
+    _report(json, pipeline.Report(taken=taken, office=read_office(home, only=taken.lists)))
     return _exit_code(taken)
 
 
@@ -129,7 +133,7 @@ def reconcile(book: BookOption = DEFAULT_BOOK, json: JsonOption = False) -> int:
     from ingest.book import Book
 
     derived = pipeline.derive(Book(book))
-    _report(json, derived=derived)
+    _report(json, pipeline.Report(derived=derived))
     return _exit_code(None, derived)
 
 
@@ -151,33 +155,32 @@ def certify(
 
     derived = pipeline.derive(Book(book))
     written = pipeline.certify(derived, out, tables=tables)
-    _report(json, derived=derived, out=out, written=written, brief=True)
+    _report(json, pipeline.Report(derived=derived, out=out, written=tuple(written), brief=True))
     return _exit_code(None, derived)
 
 
-def _take_in(home: object, inputs: object, profile: str | None, zone: str | None, date_order: str | None) -> Taken:
+def _take_in(home: Book, inputs: Inputs, profile: str | None, zone: str | None, date_order: str | None) -> Taken:
     from cli import pipeline
     from cli.progress import told
+    from cli.text import printable_lines
 
     word = pipeline.OperatorWord(profile=profile, zone=zone, date_order=date_order)
-    with told("reading", len(inputs.exports)) as progress:  # type: ignore[attr-defined]
-        taken = pipeline.take_in(home, inputs, word=word, progress=progress)  # type: ignore[arg-type]
+    with told("reading", len(inputs.exports)) as progress:
+        taken = pipeline.take_in(home, inputs, word=word, progress=progress)
     for error in taken.errors:
-        from cli.text import printable_lines
-
         print(f"error: {printable_lines(error.sentence())}", file=sys.stderr)
     return taken
 
 
-def _report(json: bool, **parts: object) -> None:
+def _report(json: bool, report: Report) -> None:
     if json:
         from cli.machine import result_json
 
-        print(result_json(**parts))
+        print(result_json(report))
     else:
         from cli.show import report_lines
 
-        print(report_lines(**parts))
+        print(report_lines(report))
 
 
 def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:

@@ -3,40 +3,35 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from cli.pipeline import Derived, Taken
-from ingest.office import Office
+from cli.pipeline import Report
 
 
-def result_json(
-    *, taken: Taken | None = None, derived: Derived | None = None, office: Office | None = None,
-    out: Path | None = None, written: list[str] | None = None, brief: bool = False,
-) -> str:  # fmt: skip
+def result_json(report: Report) -> str:
     """One JSON object with a key for each part of the result."""
     result: dict[str, Any] = {}
-    if taken is not None:
-        result["files"] = rows(taken.files)
-        result["office_files"] = [{"name": name, "kind": kind} for name, kind in taken.office]
-        result["left_alone"] = list(taken.left_alone)
-        result["errors"] = [error.sentence() for error in taken.errors]
-    if office is not None:
-        result["jobs"], result["appliances"], result["refusals"] = (
-            rows(office.jobs), rows(office.appliances), rows(office.refusals),
-        )  # fmt: skip
-    if derived is not None:
-        result["rule_pack"] = derived.judged.rule_pack
-        result["certificates"] = rows(derived.judged.certificates)
-        if not brief:
-            result["checks"] = rows(derived.judged.checks)
-            result["findings"] = rows(derived.judged.findings)
-            result["questions"] = rows(derived.result.questions)
-            result["refusals"] = rows(derived.refusals)
-    if out is not None:
-        result["dataset"] = {"folder": str(out), "files": written or []}
+    if report.taken is not None:
+        result["files"] = rows(report.taken.files)
+        result["office_files"] = [{"name": name, "kind": kind} for name, kind in report.taken.office]
+        result["left_alone"] = list(report.taken.left_alone)
+        result["errors"] = [error.sentence() for error in report.taken.errors]
+    if report.office is not None:
+        result["jobs"] = rows(report.office.jobs)
+        result["appliances"] = rows(report.office.appliances)
+        result["refusals"] = rows(report.office.refusals)
+    if report.derived is not None:
+        result["rule_pack"] = report.derived.judged.rule_pack
+        result["certificates"] = rows(report.derived.judged.certificates)
+        if not report.brief:
+            result["checks"] = rows(report.derived.judged.checks)
+            result["findings"] = rows(report.derived.judged.findings)
+            result["questions"] = rows(report.derived.result.questions)
+            result["refusals"] = rows(report.derived.refusals)
+    if report.out is not None:
+        result["dataset"] = {"folder": str(report.out), "files": list(report.written)}
     return json.dumps(result, indent=1, ensure_ascii=False)
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pandas as pd
 from ingest.imports import BookExtract, import_exports, read_book
-from reconcile.judging import judge
 
 from cli.inputs import Inputs
 from ingest.book import Book
@@ -18,6 +17,7 @@ from ingest.profiles import load_profiles
 from reconcile.emit.build import build_dataset
 from reconcile.emit.dataset import write_dataset
 from reconcile.emit.day import build_day
+from reconcile.judging import judge
 from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
@@ -73,6 +73,18 @@ class Derived:
             or (findings["severity"] != "note").any()
             or (self.judged.certificates["outcome"] != "satisfactory").any()
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """What one command has to tell; parts that it did not do are None. ``brief``: totals only, not the whole day."""
+
+    taken: Taken | None = None
+    office: Office | None = None
+    derived: Derived | None = None
+    out: Path | None = None
+    written: tuple[str, ...] = ()
+    brief: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

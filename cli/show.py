@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from pathlib import Path
 from typing import Any, Final
 
 import pandas as pd
 
-from cli.pipeline import Derived, Taken
+from cli.pipeline import Derived, Report, Taken
 from cli.text import WIDTH, cut, printable, wrapped
 from ingest.office import Office
 from schemas.steps import STEPS
@@ -49,15 +48,15 @@ def counts_lines(taken: Taken) -> list[str]:
 def day_lines(derived: Derived) -> list[str]:
     """The day at a glance: a line a job, a line an appliance with its steps, and what needs a person."""
     lines: list[str] = []
-    certificates = {row["appliance_id"]: row for row in derived.judged.certificates.to_dict("records")}
+    certificates = {row["appliance_id"]: row for row in table_rows(derived.judged.certificates)}
     if derived.office.jobs.empty:
         lines.append("No job list: nothing says what was meant to be tested, so no certificate is made.")
     else:
         heads = "  ".join(f"{name:{max(len(name), len(steps))}}" for name, steps in GROUPS)
         lines += [f"{'':24}{heads}  outcome", ""]
     marks = step_marks(derived)
-    appliances = derived.office.appliances.to_dict("records")
-    for job in derived.office.jobs.to_dict("records"):
+    appliances = table_rows(derived.office.appliances)
+    for job in table_rows(derived.office.jobs):
         lines += job_lines(job)
         for appliance in appliances:
             if appliance["job_id"] == job["job_id"]:
@@ -70,7 +69,7 @@ def day_lines(derived: Derived) -> list[str]:
 
 def job_lines(job: dict[str, Any]) -> list[str]:
     """The line of one job: when, which, where, who; and why nothing was done."""
-    when = f"{job['arrived_at']:%Y-%m-%d}  " if pd.notna(job["arrived_at"]) else ""
+    when = f"{job['arrived_at']:%Y-%m-%d}  " if job["arrived_at"] is not None else ""
     parts = [when + str(job["job_id"]), text(job["site"], "site unknown"), text(job["engineer"], "")]
     first = cut("  ".join(part for part in parts if part), WIDTH)
     status = job["status"]
@@ -106,13 +105,13 @@ def step_marks(derived: Derived) -> dict[tuple[str, str], str]:
     used = used[used["match_status"].isin(["auto", "decided"])]
     measured = set(zip(used["appliance_id"], used["step"], strict=True))
     outcomes = {(row.appliance_id, row.check): row.outcome for row in derived.judged.checks.itertuples()}
-    marks = {}
-    for row in derived.plan.itertuples():
-        place = (row.appliance_id, row.step)
-        outcome = outcomes.get((row.appliance_id, STEPS[row.step].check))
+    marks: dict[tuple[str, str], str] = {}
+    for row in table_rows(derived.plan):
+        place = (row["appliance_id"], row["step"])
+        outcome = outcomes.get((row["appliance_id"], STEPS[row["step"]].check))
         if place in measured:
             marks[place] = {"unsatisfactory": "!", "inconclusive": "?"}.get(str(outcome), "+")
-        elif row.need == "required":
+        elif row["need"] == "required":
             marks[place] = "-"
     return marks
 
@@ -157,19 +156,36 @@ def joined(lines: Iterable[str]) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-def report_lines(
-    *, taken: Taken | None = None, derived: Derived | None = None, office: Office | None = None,
-    out: Path | None = None, written: list[str] | None = None, brief: bool = False,
-) -> str:  # fmt: skip
+def report_lines(report: Report) -> str:
     """The whole report of one command."""
     lines: list[str] = []
-    if taken is not None:
-        lines += [*counts_lines(taken), ""]
-    if office is not None:
-        lines += [f"{len(office.jobs)} jobs, {len(office.appliances)} appliances, {len(office.attestations)} "
-                  f"attestations, {len(office.meters)} meters", *refusal_lines(office.refusals)]  # fmt: skip
-    if derived is not None:
-        lines += person_lines(derived) if brief else day_lines(derived)
-    if out is not None:
-        lines += ["", f"dataset: {out} ({len(written or [])} files); for people: {out / 'index.html'}"]
+    if report.taken is not None:
+        lines += [*counts_lines(report.taken), ""]
+    if report.office is not None:
+        lines += office_lines(report.office)
+    if report.derived is not None:
+        lines += person_lines(report.derived) if report.brief else day_lines(report.derived)
+    if report.out is not None:
+        lines += [
+            "",
+            f"dataset: {report.out} ({len(report.written)} files)",
+            f"for people: {report.out / 'index.html'}",
+        ]
     return joined(lines).strip("\n")
+
+
+def office_lines(office: Office) -> list[str]:
+    """What the office files hold, counted, and what was refused of them."""
+    counts = (
+        f"{len(office.jobs)} jobs, {len(office.appliances)} appliances, {len(office.attestations)} attestations, "
+        f"{len(office.meters)} meters"
+    )
+    return [counts, *refusal_lines(office.refusals)]
+
+
+def table_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """The rows of a table as plain dictionaries, None for null."""
+    return [
+        {str(name): None if pd.isna(value) else value for name, value in row.items()}
+        for row in table.to_dict("records")
+    ]

@@ -73,7 +73,9 @@ def test_twice_the_same_bytes(day: tuple[Path, dict[str, Any]], capsys: pytest.C
     )
     assert "datapackage.json" in names
     for other in ("second", "third"):
-        same, different, missing = filecmp.cmpfiles(folder.parent / "first", folder.parent / other, names, shallow=False)
+        same, different, missing = filecmp.cmpfiles(
+            folder.parent / "first", folder.parent / other, names, shallow=False
+        )
         assert (different, missing) == ([], [])
         assert len(same) == len(names)
 
