@@ -43,6 +43,7 @@ class Records:
     column: list[int] = field(default_factory=list)
     test: list[int] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
+    details: dict[int, str] = field(default_factory=dict)
     texts: dict[str, list[str | None]] = field(default_factory=lambda: {name: [] for name in TEXTS})
 
     def __len__(self) -> int:

@@ -200,7 +200,7 @@ class Scanner:
             self.records.tables[number] = replace(table, context=told)
 
 
-def keep_unclaimed(grid: Grid, records: Records, file_no: int, reason: str) -> None:
+def keep_unclaimed(grid: Grid, records: Records, file_no: int, reason: str, detail: str = "") -> None:
     """Every line of a file that nothing can read, as a record that is refused."""
     plan = Plan(headings=("",), roles=(), value=0)
     number = len(records.tables)
@@ -208,3 +208,4 @@ def keep_unclaimed(grid: Grid, records: Records, file_no: int, reason: str) -> N
     kept = [at for at, row in enumerate(grid.rows) if any(fold(cell) for cell in row)]
     rows = [[grid.delimiter.join(grid.rows[at])] for at in kept]
     records.add_long(number, rows, [grid.lines[at] for at in kept], [reason] * len(kept))
+    records.details[number] = detail
