@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ingest.exports.context import Context
-from ingest.exports.decode import decode
+from ingest.exports.containers import NotOpened, open_export
 from ingest.exports.dialect import chosen_grid
-from ingest.exports.grid import parse_grid, split_lines
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner, keep_unclaimed
 from ingest.extract import Extract
@@ -17,6 +16,9 @@ from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
+CLAIM_LINES: Final = 100
+MEMBER_COLUMNS: Final = 1000
+"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +75,10 @@ def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | Non
         return Claim(profile=found[0])
     if not profiles:
         return Claim()
-    lines, _ = split_lines(decode(content).text)
+    try:
+        lines = [line for member in open_export(content) for line in member.lines[:CLAIM_LINES]]
+    except NotOpened:
+        return Claim()
     claims = [one for one in profiles if one.claims(lines)]
     if len(claims) > 1:
         names = " and ".join(one.name for one in claims)
@@ -83,16 +88,27 @@ def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | Non
 
 def collect(content: bytes, name: str, records: Records, file_no: int, claim: Claim) -> Claim:
     """Add the records of one file to ``records``; the claim in force, refused where no table was found."""
-    lines, complete = split_lines(decode(content).text)
-    if not claim.refused:
-        profile = claim.profile
-        grid = chosen_grid(lines, complete, profile.delimiter if profile else None)
-        scanner = Scanner(grid, records, file_no, Context(decimal=profile.decimal if profile else None))
-        if profile:
-            scanner.find = profile.find_plan
-        if scanner.scan():
-            return claim
-        claim = Claim(refused="no profile")
-    whole = parse_grid(lines, "\x00", complete=complete)
-    keep_unclaimed(whole, records, file_no, claim.refused or "no profile", claim.detail)
-    return claim
+    try:
+        members = open_export(content)
+    except NotOpened as error:
+        keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
+        return Claim(refused="unreadable", detail=str(error))
+    profile = claim.profile
+    found = False
+    for number, member in enumerate(members):
+        first = len(records)
+        if not claim.refused:
+            grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
+            scanner = Scanner(grid, records, file_no, Context(decimal=profile.decimal if profile else None))
+            if profile:
+                scanner.find = profile.find_plan
+            found = scanner.scan() or found
+        records.shift_columns(first, number * MEMBER_COLUMNS)
+    if found:
+        return claim
+    refused = claim if claim.refused else Claim(refused="no profile")
+    for number, member in enumerate(members):
+        first = len(records)
+        keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
+        records.shift_columns(first, number * MEMBER_COLUMNS)
+    return refused

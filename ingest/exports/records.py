@@ -49,6 +49,11 @@ class Records:
     def __len__(self) -> int:
         return len(self.record_no)
 
+    def shift_columns(self, first: int, by: int) -> None:
+        """Count the columns of the records from ``first`` on further by ``by``: they are of another member or sheet."""
+        if by:
+            self.column[first:] = [column + by for column in self.column[first:]]
+
     def add_long(
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
     ) -> None:

@@ -120,6 +120,9 @@ def decide_styles(
 def _style(table: Table, column: set[NumberStyle], file: set[NumberStyle]) -> NumberStyle:
     if table.context.decimal:
         return NumberStyle.COMMA if table.context.decimal == "," else NumberStyle.POINT
+    if table.delimiter == "":
+        # A number of a spreadsheet is written with a point by us; only its texts can hold a comma.
+        return NumberStyle.POINT_IF_SHOWN if NumberStyle.COMMA not in file else NumberStyle.UNKNOWN
     for proofs in (column, file):
         if len(proofs) == 1:
             return next(iter(proofs))
