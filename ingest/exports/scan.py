@@ -10,6 +10,7 @@ from ingest.exports.context import Context, context_key, is_comment, is_furnitur
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
 from ingest.exports.layout import Plan, find_plan, is_data_cell, sample_after
+from ingest.exports.mend import mend_row
 from ingest.exports.records import Records, Table
 from ingest.exports.roles import ANCHORS
 
@@ -152,6 +153,8 @@ class Scanner:
         broken = ""
         if position == len(self.grid.rows) - 1 and not self.grid.complete:
             cells, broken = settle_last_row(cells, plan, self._rows)
+        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+            cells = mended
         elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
             broken = "unreadable"
         self._keep(cells, position, broken)
