@@ -56,11 +56,46 @@ PLAIN_APPLIANCE = {
 }
 
 ACCURACY = [
-    {"quantity": "voltage", "percent_of_reading": 2.0, "digits": 3.0, "resolution": 0.1, "range_low": 0.0, "range_high": 600.0},
-    {"quantity": "earth_fault_loop_impedance", "percent_of_reading": 5.0, "digits": 3.0, "resolution": 0.01, "range_low": 0.0, "range_high": 2000.0},
-    {"quantity": "continuity_resistance", "percent_of_reading": 2.0, "digits": 2.0, "resolution": 0.01, "range_low": 0.0, "range_high": 100.0},
-    {"quantity": "insulation_resistance", "percent_of_reading": 3.0, "digits": 2.0, "resolution": 1.0e4, "range_low": 0.0, "range_high": 1.0e9},
-    {"quantity": "rcd_trip_time", "percent_of_reading": 1.0, "digits": 1.0, "resolution": 0.001, "range_low": 0.0, "range_high": 2.0},
+    {
+        "quantity": "voltage",
+        "percent_of_reading": 2.0,
+        "digits": 3.0,
+        "resolution": 0.1,
+        "range_low": 0.0,
+        "range_high": 600.0,
+    },
+    {
+        "quantity": "earth_fault_loop_impedance",
+        "percent_of_reading": 5.0,
+        "digits": 3.0,
+        "resolution": 0.01,
+        "range_low": 0.0,
+        "range_high": 2000.0,
+    },
+    {
+        "quantity": "continuity_resistance",
+        "percent_of_reading": 2.0,
+        "digits": 2.0,
+        "resolution": 0.01,
+        "range_low": 0.0,
+        "range_high": 100.0,
+    },
+    {
+        "quantity": "insulation_resistance",
+        "percent_of_reading": 3.0,
+        "digits": 2.0,
+        "resolution": 1.0e4,
+        "range_low": 0.0,
+        "range_high": 1.0e9,
+    },
+    {
+        "quantity": "rcd_trip_time",
+        "percent_of_reading": 1.0,
+        "digits": 1.0,
+        "resolution": 0.001,
+        "range_low": 0.0,
+        "range_high": 2.0,
+    },
 ]
 
 
@@ -112,7 +147,10 @@ def make_brief(
     ]
     return assemble(
         readings=readings,
-        jobs=[{"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY} | dict(job or {})],
+        jobs=[
+            {"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY}
+            | dict(job or {})
+        ],
         appliances=[{"appliance_id": "A1", "job_id": "J1", "sequence": 0} | PLAIN_APPLIANCE | dict(appliance or {})],
         attestations=[{"appliance_id": "A1", "item": item, "value": value} for item, value in stated.items()],
         meters=list(meters) if meters is not None else [make_meter()],
@@ -154,7 +192,10 @@ def assemble(
         "appliances": (Appliances, [source | row for row in appliances + more.get("appliances", [])]),
         "attestations": (
             Attestations,
-            [source | {"record_no": place} | row for place, row in enumerate(attestations + more.get("attestations", []), 1)],
+            [
+                source | {"record_no": place} | row
+                for place, row in enumerate(attestations + more.get("attestations", []), 1)
+            ],
         ),
         "meters": (Meters, [source | row for row in meters + more.get("meters", [])]),
         "accuracies": (Accuracies, accuracies + more.get("accuracies", [])),
