@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from decimal import Decimal
 
 import pandas as pd
 import pytest
@@ -43,10 +44,10 @@ def test_no_text_cell_starts_a_formula(texts: list[str]) -> None:
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=1, max_size=5))
-def test_numbers_read_back_to_the_same_float_and_are_no_longer_than_they_must_be(numbers: list[float]) -> None:
+def test_numbers_read_back_to_the_same_float_with_no_digit_more_than_python_writes(numbers: list[float]) -> None:
     rows = read_back(csv_bytes(frame(number=numbers)))[1:]
     assert [float(cell) for (cell,) in rows] == numbers
-    assert all(len(cell) <= len(repr(number)) for (cell,), number in zip(rows, numbers, strict=True))
+    assert [Decimal(cell) for (cell,) in rows] == [Decimal(repr(number)) for number in numbers]
 
 
 @pytest.mark.parametrize(
