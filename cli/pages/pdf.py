@@ -5,8 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Final
 
-from cli.pages.drawn import COLOURS, draw_shape
-from cli.pages.sheet import INK, LEFT, SOFT, WIDTH, Cell, Part, Sheet, printable
+from cli.pages.drawn import COLOURS, SOFT, draw_shape
+from cli.pages.sheet import INK, LEFT, WIDTH, Cell, Part, Sheet, printable
 from cli.pages.view import CertificateView, CheckLine, FindingLine, ReadingLine
 
 CHECK_WIDTHS_MM: Final = (40.0, 30.0, 41.0, 26.0, 43.0)

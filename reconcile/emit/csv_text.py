@@ -21,6 +21,9 @@ WHITE: Final = r"[\s\x00-\x20\x{7f}\p{Z}\x{feff}\x{200b}]*"
 NEEDS_ESCAPE: Final = rf"^(?:'|{WHITE}[=+\-@＝＋－＠]|[\t\r\n\x00])"
 """Also the full-width forms, which some spreadsheets fold to the plain ones."""
 
+LARGEST_PLAIN: Final = 1e16
+"""Whole numbers from here on are written with an exponent, as Python does."""
+
 NEEDS_QUOTES: Final = r'[",\r\n]|^\s|\s$'
 
 
@@ -48,8 +51,15 @@ def cell_texts(column: pd.Series) -> pa.LargeStringArray:
 
 
 def number_texts(column: pd.Series) -> pa.LargeStringArray:
-    """Numbers in their shortest form that reads back to the same float: 230, 0.3, 1e+16. Null stays null."""
-    return arrow_array(column).cast(pa.large_string())
+    """Numbers in a short form that reads back to the same float: 230, 0.3, 20000000000, 1e+16. Null stays null."""
+    numbers = arrow_array(column)
+    texts = numbers.cast(pa.large_string())
+    if not pa.types.is_floating(numbers.type):
+        return texts
+    small = pc.less(pc.abs(numbers), LARGEST_PLAIN)
+    whole = pc.and_(small, pc.equal(pc.trunc(numbers), numbers))
+    plain = pc.if_else(whole, numbers, None).cast(pa.int64()).cast(pa.large_string())
+    return pc.if_else(whole, plain, texts)
 
 
 def moment_texts(column: pd.Series) -> pa.LargeStringArray:
