@@ -87,7 +87,7 @@ def shipped_profiles() -> tuple[Profile, ...]:
     """The sample profiles that come with the program, by name."""
     folder = files("ingest.profiles").joinpath("samples")
     texts = sorted(
-        (entry.name, entry.read_text(encoding="utf-8")) for entry in folder.iterdir() if entry.name.endswith(".toml")
+        (entry.name, entry.read_text(encoding="utf-8")) for entry in folder.iterdir() if entry.name.startswith("export-") and entry.name.endswith(".toml")
     )
     return tuple(load_profile(text, name) for name, text in texts)
 
