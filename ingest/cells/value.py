@@ -75,6 +75,12 @@ def cell_evidence(text: str) -> NumberStyle:
     return number_evidence(number) if number else NumberStyle.UNKNOWN
 
 
+def unit_in(text: str) -> Unit | None:
+    """The unit that a value cell itself carries."""
+    found = _CELL.fullmatch(fold(text))
+    return _unit_of(found["rest"].strip())[0] if found else None
+
+
 def parse_comparator(text: str) -> str | None:
     """``eq``, ``gt`` or ``lt`` for a cell that holds only a comparator; an empty one means ``eq``."""
     word = fold(text).lower()

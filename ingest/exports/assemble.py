@@ -159,7 +159,7 @@ def _refusals(
         broken = records.broken[row]
         value = values[1][values[0][row]]
         reasons.append({"quotes": "unreadable"}.get(broken, broken) or value.refusal)
-        messages.append(BROKEN[broken] or value.message)
+        messages.append(records.details.get(records.table[row]) or BROKEN[broken] or value.message)
         names.append(_refused_column(records, row))
     frame = pd.DataFrame(
         {

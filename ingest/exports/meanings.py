@@ -59,6 +59,8 @@ def name_one(table: Table, test_no: int, texts: dict[str, str]) -> Named:
             )
         told = in_row or told
     meaning = _with_row(with_unit(_with_pair(meaning, texts["pair"]), told), texts)
+    if meaning.quantity is None and meaning.conductors and told is None:
+        return Named(meaning, refusal="unknown quantity", message=f"{where} names conductors and no quantity or unit")
     if meaning.quantity is None:
         other = f": {meaning.other} is not kept" if meaning.other else "; say in a profile what it is"
         return Named(meaning, refusal="unknown quantity", message=f"{where} is no quantity that is known{other}")

@@ -114,7 +114,7 @@ _WORDS: Final[dict[str, re.Pattern[str]]] = {
         r"earthing resistance|case earth|earth path",
         "current": r"current|amps|amperes|load current|running current|i|i\s?load|load amps|line current",
         "voltage": r"voltage|volts?|potential|u|v|vac|supply volt\w*|mains volt\w*|dead test|dead|prov(?:e|ed|ing|en) dead|"
-        r"absence of voltage|supply|mains|volt",
+        r"absence of voltage|supply|mains|volt|two[- ]pole|2[- ]pole|voltage (?:indicator|detector|tester)|vat|vdt",
     }.items()
 }
 _LINE_LOOP: Final = re.compile(r"(?<![a-z0-9])(?:line impedance|z\s?line|zln|z\s?l[-/ ]?n|z\s?l)(?![a-z0-9])")

@@ -43,10 +43,16 @@ class Records:
     column: list[int] = field(default_factory=list)
     test: list[int] = field(default_factory=list)
     broken: list[str] = field(default_factory=list)
+    details: dict[int, str] = field(default_factory=dict)
     texts: dict[str, list[str | None]] = field(default_factory=lambda: {name: [] for name in TEXTS})
 
     def __len__(self) -> int:
         return len(self.record_no)
+
+    def shift_columns(self, first: int, by: int) -> None:
+        """Count the columns of the records from ``first`` on further by ``by``: they are of another member or sheet."""
+        if by:
+            self.column[first:] = [column + by for column in self.column[first:]]
 
     def add_long(
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]

@@ -200,11 +200,11 @@ class Scanner:
             self.records.tables[number] = replace(table, context=told)
 
 
-def keep_unclaimed(grid: Grid, records: Records, file_no: int, reason: str) -> None:
+def keep_unclaimed(lines: Sequence[str], records: Records, file_no: int, reason: str, detail: str = "") -> None:
     """Every line of a file that nothing can read, as a record that is refused."""
     plan = Plan(headings=("",), roles=(), value=0)
     number = len(records.tables)
-    records.tables.append(Table(file_no=file_no, plan=plan, context=Context(), delimiter=grid.delimiter))
-    kept = [at for at, row in enumerate(grid.rows) if any(fold(cell) for cell in row)]
-    rows = [[grid.delimiter.join(grid.rows[at])] for at in kept]
-    records.add_long(number, rows, [grid.lines[at] for at in kept], [reason] * len(kept))
+    records.tables.append(Table(file_no=file_no, plan=plan, context=Context(), delimiter=""))
+    kept = [at for at, line in enumerate(lines) if fold(line)]
+    records.add_long(number, [[lines[at]] for at in kept], [at + 1 for at in kept], [reason] * len(kept))
+    records.details[number] = detail
