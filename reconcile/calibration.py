@@ -23,8 +23,9 @@ def calibration_states(readings: pd.DataFrame, meters: pd.DataFrame, jobs: pd.Da
     """
     table = readings[["meter_serial", "taken_at", "job_id", "value"]].merge(
         meters[["meter_serial", "role", "calibrated_on", "calibration_due", "zone"]].assign(registered=True),
-        on="meter_serial", how="left",
-    )  # fmt: skip
+        on="meter_serial",
+        how="left",
+    )
     registered = table["registered"].notna()
     began = table["job_id"].map(jobs.set_index("job_id")["arrived_at"])
     day = local_days(table["taken_at"].fillna(began), table["zone"])

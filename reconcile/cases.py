@@ -21,10 +21,26 @@ USED: Final = ("auto", "decided")
 UNSAFE_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9.-]")
 LONGEST_NAME: Final = 60
 READING_COLUMNS: Final = (
-    "reading_id", "quantity", "step", "conductors", "value", "unit", "comparator", "indication", "reason",
-    "resolution", "test_voltage_v", "rcd_multiple", "meter_serial", "taken_at_ns", "memory_no", "evidence_sha256",
-    "record_no", "column_no", "calibration",
-)  # fmt: skip
+    "reading_id",
+    "quantity",
+    "step",
+    "conductors",
+    "value",
+    "unit",
+    "comparator",
+    "indication",
+    "reason",
+    "resolution",
+    "test_voltage_v",
+    "rcd_multiple",
+    "meter_serial",
+    "taken_at_ns",
+    "memory_no",
+    "evidence_sha256",
+    "record_no",
+    "column_no",
+    "calibration",
+)
 
 
 def name_certificate(job_id: str, appliance_id: str) -> str:
@@ -162,7 +178,7 @@ def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Atteste
                 by=row["by"],
                 attested_at_ns=row["attested_at_ns"],
                 place=(row["evidence_sha256"], row["record_no"], 0),
-            )  # fmt: skip
+            )
         )
     return {
         appliance: {item: tuple(sorted(rows, key=attested_order)) for item, rows in items.items()}

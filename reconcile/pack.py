@@ -142,8 +142,9 @@ def parse_limits(content: Mapping[str, Any], file_name: str) -> tuple[Limit, ...
             ) from error
         if limit.confirmed not in CONFIRMATIONS:
             raise ProfileError(
-                f"{limit.confirmed!r} is no way of confirmation", where=f"{file_name}, {limit.id}",
+                f"{limit.confirmed!r} is no way of confirmation",
+                where=f"{file_name}, {limit.id}",
                 advice=f"one of: {', '.join(CONFIRMATIONS)}",
-            )  # fmt: skip
+            )
         found.append(limit)
     return tuple(found)

@@ -9,7 +9,6 @@ from typing import Literal
 from reconcile.case import Case
 from reconcile.pack import Pack
 from reconcile.tables import Brief
-from reconcile.uncertainty import Estimate
 from reconcile.verdicts import Verdict
 from reconcile.verdicts.assessment import Part
 

@@ -35,14 +35,19 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     if shown:
         yield Remark(
             code="accuracy_unknown",
-            message=f"The register has no accuracy specification that covers: {'; '.join(shown.values())}. How sure these are "
-            "cannot be said.",
+            message=f"The register has no accuracy specification that covers: {'; '.join(shown.values())}. How sure "
+            "these are cannot be said.",
             action="Put the meter's specification for these quantities into the register.",
-            reading_ids=tuple(dict.fromkeys(ids)), blocks=False, source="IEC 61557 permitted errors (memory)",
-        )  # fmt: skip
+            reading_ids=tuple(dict.fromkeys(ids)),
+            blocks=False,
+            source="IEC 61557 permitted errors (memory)",
+        )
 
 
 RULE = Rule(
-    codes=("accuracy_unknown",), about="a governing number without an accuracy specification of its meter",
-    source="JCGM 100:2008; IEC 61557 permitted errors (memory)", effect="none", find=find,
-)  # fmt: skip
+    codes=("accuracy_unknown",),
+    about="a governing number without an accuracy specification of its meter",
+    source="JCGM 100:2008; IEC 61557 permitted errors (memory)",
+    effect="none",
+    find=find,
+)

@@ -20,7 +20,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         shown = ", ".join(f"{quantity_title(reading.quantity)} {show(reading)}" for reading in readings)
         yield Remark(
             code="match_uncertain",
-            message=f"May belong to this appliance, but that is not settled: {shown}. It is not used until a person has decided.",
+            message=f"May belong to this appliance, but that is not settled: {shown}. It is not used until a person "
+            "has decided.",
             action="Answer the open question about these readings.",
             checks=checks,
             reading_ids=tuple(reading.reading_id for reading in readings),
@@ -28,6 +29,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("match_uncertain",), about="a reading that may belong to this appliance waits for a decision",
-    source="the matcher of this program", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("match_uncertain",),
+    about="a reading that may belong to this appliance waits for a decision",
+    source="the matcher of this program",
+    effect="inconclusive",
+    find=find,
+)

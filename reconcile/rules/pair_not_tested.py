@@ -50,6 +50,9 @@ def remark(part: Part, what: str, checks: tuple[str, ...]) -> Remark:
 
 
 RULE = Rule(
-    codes=("pair_not_tested",), about="a pair of a group that was tested has no usable reading",
-    source="HSG85: all pairs (secondary)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("pair_not_tested",),
+    about="a pair of a group that was tested has no usable reading",
+    source="HSG85: all pairs (secondary)",
+    effect="inconclusive",
+    find=find,
+)

@@ -13,13 +13,17 @@ STATED = {
     ("visual", "missing"): "the visual condition was not stated",
     ("visual", "not understood"): "the visual condition was stated with a word that is not in the list",
     ("leads", "not understood"): "the condition of the test leads was stated with a word that is not in the list",
+    ("triple", "no supply"): "there was no supply whose polarity could be judged",
     ("fuse", "missing"): "no fuse was stated as seen",
     ("fuse", "required unknown"): "a fuse was seen, but not stated what the maker's instructions ask for",
     ("secured", "missing"): "it was not stated how the point of isolation was secured",
-    ("secured", "not understood"): "how the point of isolation was secured was stated with a word that is not in the list",
+    (
+        "secured",
+        "not understood",
+    ): "how the point of isolation was secured was stated with a word that is not in the list",
     ("notice", "missing"): "it was not stated that a caution notice was left",
     ("notice", "no notice"): "it was stated that no caution notice was left",
-}  # fmt: skip
+}
 WITHOUT_NUMBER = ("no number", "multiple unknown", "test voltage")
 
 
@@ -68,6 +72,9 @@ def is_said_elsewhere(assessed: Assessed, part: Part) -> bool:
 
 
 RULE = Rule(
-    codes=("step_missing",), about="a required step or statement is missing, or its reading shows nothing",
-    source="the plan of the rule pack (common practice)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("step_missing",),
+    about="a required step or statement is missing, or its reading shows nothing",
+    source="the plan of the rule pack (common practice)",
+    effect="inconclusive",
+    find=find,
+)

@@ -22,8 +22,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
                 continue
             yield Remark(
                 code="within_uncertainty",
-                message=f"{CHECKS[check]}: {show(part.reading)} with U = {show_value(found.expanded, part.reading.unit, digits=2)} "
-                f"(k = {found.k:g}) keeps its limit with a probability of {found.probability:.0%}.",
+                message=f"{CHECKS[check]}: {show(part.reading)} with U = "
+                f"{show_value(found.expanded, part.reading.unit, digits=2)} (k = {found.k:g}) keeps its limit with a "
+                f"probability of {found.probability:.0%}.",
                 action="Repeat with a meter of smaller uncertainty, or treat it as not kept.",
                 checks=(check,),
                 reading_ids=(part.reading.reading_id,),
@@ -33,6 +34,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("within_uncertainty",), about="probability of conforming between 2.5 % and 97.5 %",
-    source="JCGM 106:2012 7.3 and 7.4; ILAC-G8:09/2019 (secondary)", effect="none", find=find,
-)  # fmt: skip
+    codes=("within_uncertainty",),
+    about="probability of conforming between 2.5 % and 97.5 %",
+    source="JCGM 106:2012 7.3 and 7.4; ILAC-G8:09/2019 (secondary)",
+    effect="none",
+    find=find,
+)

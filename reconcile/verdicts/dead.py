@@ -23,7 +23,7 @@ def dead_readings(case: Case) -> tuple[Reading, ...]:
 
 
 def assess_proof(case: Case, *, check: str, step: str) -> Part:
-    """One proof of the voltage indicator: it indicated, on the right side of the dead tests, in time, the same meter."""
+    """One proof of the voltage indicator: it indicated, before or after the dead tests, in time, the same meter."""
     reading = case.of(step)
     base = Part(
         check=check,
@@ -44,7 +44,7 @@ def assess_proof(case: Case, *, check: str, step: str) -> Part:
 def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
     """Why a proof does not cover the dead tests; empty where it does."""
     tests = dead_readings(case)
-    window_ns = case.pack.number("proof_window") * NS_PER_MINUTE
+    window = case.pack.number("proof_window")
     for test in tests:
         if test.meter_serial != proof.meter_serial:
             return "another meter"
@@ -52,10 +52,16 @@ def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
         order = came_first(first, second)
         if order is not True:
             return "wrong order" if order is False else "order unknown"
-        if proof.taken_at_ns is not None and test.taken_at_ns is not None:
-            if abs(proof.taken_at_ns - test.taken_at_ns) > window_ns:
-                return "too long"
+        if minutes_apart(proof, test) > window:
+            return "too long"
     return ""
+
+
+def minutes_apart(one: Reading, other: Reading) -> float:
+    """The time between two readings [min]; nothing where a time is not known."""
+    if one.taken_at_ns is None or other.taken_at_ns is None:
+        return 0.0
+    return abs(one.taken_at_ns - other.taken_at_ns) / NS_PER_MINUTE
 
 
 def came_first(first: Reading, second: Reading) -> bool | None:
@@ -138,9 +144,13 @@ def assess_proved_dead(case: Case) -> Iterator[Part]:
             proof = assess_proof(case, check=check, step=step)
             if proof.outcome != "satisfactory":
                 yield Part(
-                    check="proved_dead", kind="dead proof", outcome="inconclusive", why=proof.why, steps=(step,),
+                    check="proved_dead",
+                    kind="dead proof",
+                    outcome="inconclusive",
+                    why=proof.why,
+                    steps=(step,),
                     reading_ids=case.ids(step),
-                )  # fmt: skip
+                )
 
 
 def assess_proof_before(case: Case) -> Iterator[Part]:

@@ -52,9 +52,13 @@ def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
     if device in BREAKERS:
         base = pack.limit(f"breaker/{device}")
         limit = replace(
-            base, id=f"loop/{device}/{rating_a:g}", value=breaker_limit_ohm(pack, device, rating_a, time_s=time_s),
-            unit="Ohm", source=f"{pack.edition} Table 41.3 by its formula, U0 x Cmin / Ia", confirmed="computed",
-        )  # fmt: skip
+            base,
+            id=f"loop/{device}/{rating_a:g}",
+            value=breaker_limit_ohm(pack, device, rating_a, time_s=time_s),
+            unit="Ohm",
+            source=f"{pack.edition} Table 41.3 by its formula, U0 x Cmin / Ia",
+            confirmed="computed",
+        )
         return LoopLimit(limit=limit, factor=factor)
     tabulated = fuse_ratings_a(pack, device, time_s)
     if rating_a in tabulated:

@@ -22,12 +22,12 @@ def assess_visual(case: Case) -> Iterator[Part]:
     """The check ``visual``: the appliance must have been looked at; worn test leads count where they are stated."""
     condition = case.says("visual_condition")
     if condition is None:
-        yield Part(check="visual", kind="visual", outcome="not tested")
+        yield Part(check="visual", kind="visual", outcome="not tested", why="missing")
     else:
         yield judge_word("visual", condition)
     leads = case.says("test_leads_condition")
-    if leads is not None:
-        yield judge_word("leads", leads)
+    if leads not in (None, "good"):
+        yield judge_word("leads", leads or "")
 
 
 def judge_word(kind: str, word: str) -> Part:

@@ -56,11 +56,15 @@ PLAIN_APPLIANCE = {
 }
 
 ACCURACY = [
-    {"quantity": "voltage", "percent_of_reading": 2.0, "digits": 3.0, "resolution": 0.1, "range_low": 0.0, "range_high": 600.0},
-    {"quantity": "earth_fault_loop_impedance", "percent_of_reading": 5.0, "digits": 3.0, "resolution": 0.01, "range_low": 0.0, "range_high": 2000.0},
-    {"quantity": "continuity_resistance", "percent_of_reading": 2.0, "digits": 2.0, "resolution": 0.01, "range_low": 0.0, "range_high": 100.0},
-    {"quantity": "insulation_resistance", "percent_of_reading": 3.0, "digits": 2.0, "resolution": 1.0e4, "range_low": 0.0, "range_high": 1.0e9},
-    {"quantity": "rcd_trip_time", "percent_of_reading": 1.0, "digits": 1.0, "resolution": 0.001, "range_low": 0.0, "range_high": 2.0},
+    {"quantity": quantity, "percent_of_reading": percent, "digits": digits, "resolution": step, "range_low": 0.0}
+    | {"range_high": high}
+    for quantity, percent, digits, step, high in (
+        ("voltage", 2.0, 3.0, 0.1, 600.0),
+        ("earth_fault_loop_impedance", 5.0, 3.0, 0.01, 2000.0),
+        ("continuity_resistance", 2.0, 2.0, 0.01, 100.0),
+        ("insulation_resistance", 3.0, 2.0, 1.0e4, 1.0e9),
+        ("rcd_trip_time", 1.0, 1.0, 0.001, 2.0),
+    )
 ]
 
 
@@ -83,7 +87,9 @@ def make_reading(step: str, content: Any, *, number: int, at: pd.Timestamp | Non
         "appliance_id": "A1",
     }
     if isinstance(content, Mapping):
-        row |= content
+        row |= {name: value for name, value in content.items() if name != "minute"}
+        if "minute" in content:
+            row["taken_at"] = DAY + pd.Timedelta(minutes=content["minute"])
     elif isinstance(content, str):
         row["indication"] = content
     else:
@@ -112,7 +118,10 @@ def make_brief(
     ]
     return assemble(
         readings=readings,
-        jobs=[{"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY} | dict(job or {})],
+        jobs=[
+            {"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY}
+            | dict(job or {})
+        ],
         appliances=[{"appliance_id": "A1", "job_id": "J1", "sequence": 0} | PLAIN_APPLIANCE | dict(appliance or {})],
         attestations=[{"appliance_id": "A1", "item": item, "value": value} for item, value in stated.items()],
         meters=list(meters) if meters is not None else [make_meter()],
@@ -154,7 +163,10 @@ def assemble(
         "appliances": (Appliances, [source | row for row in appliances + more.get("appliances", [])]),
         "attestations": (
             Attestations,
-            [source | {"record_no": place} | row for place, row in enumerate(attestations + more.get("attestations", []), 1)],
+            [
+                source | {"record_no": place} | row
+                for place, row in enumerate(attestations + more.get("attestations", []), 1)
+            ],
         ),
         "meters": (Meters, [source | row for row in meters + more.get("meters", [])]),
         "accuracies": (Accuracies, accuracies + more.get("accuracies", [])),
@@ -168,6 +180,17 @@ def assemble(
 
 
 def make_table(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """The rows as a checked table of the model; the same rows are checked once and copied."""
+    key = (model.__name__, repr(rows))
+    if key not in CHECKED:
+        CHECKED[key] = check_rows(model, rows)
+    return CHECKED[key].copy()
+
+
+CHECKED: dict[tuple[str, str], pd.DataFrame] = {}
+
+
+def check_rows(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
     """The rows as a checked table of the model."""
     if not rows:
         return empty_table(model)
