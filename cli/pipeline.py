@@ -21,9 +21,10 @@ from reconcile.judging import judge
 from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
-from schemas.check import conform_table
+from schemas.check import conform_table, empty_table
 from schemas.errors import InputError, ProvebookError
 from schemas.matches import Sightings
+from schemas.meters import ClockReadings
 
 Progress = Callable[[int], None]
 
@@ -107,7 +108,8 @@ def take_in(
     with book.locked():
         lists = take_office_files(book, inputs.office)
         exports = [] if office_only else inputs.exports
-        profiles, faults = load_profiles([book.profiles, *inputs.profiles])
+        profiles = load_profiles(book.profiles)
+        faults: list[ProvebookError] = []
         report = import_exports(
             book, exports, profiles=profiles, profile=word.profile, zone=word.zone, date_order=word.date_order,
             meter_zones=meter_zones(read_office(book)), progress=progress,
@@ -118,7 +120,7 @@ def take_in(
         left_alone=tuple(inputs.left_alone),
         exports=frozenset(report.files["evidence_sha256"]),
         lists=frozenset(lists),
-        errors=(*inputs.errors, *faults, *report.errors),
+        errors=(*inputs.errors, *faults),
     )
 
 
@@ -143,11 +145,11 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
     scope = scope or Scope()
     office = read_office(book, only=scope.office)
     decisions = read_decisions(book)
-    extract = read_book(book, only=scope.exports, decisions=decisions)
+    extract = read_book(book, meter_zones=meter_zones(office))
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
         sightings=conform_table(Sightings, extract.readings), jobs=office.jobs, appliances=office.appliances,
-        plan=plan, meters=office.meters, clock_readings=extract.clock_readings, decisions=decisions,
+        plan=plan, meters=office.meters, clock_readings=empty_table(ClockReadings), decisions=decisions,
     )  # fmt: skip
     refusals = pd.concat([extract.refusals, office.refusals], ignore_index=True)
     brief = Brief(

@@ -32,6 +32,7 @@ class Download:
     sentences: list[str] = field(default_factory=list)
     missing: list[int] = field(default_factory=list)
     other_memory: bool = False
+    short: int = 0
 
     def hear(self, event: Event) -> None:
         """Count a copy of a stored record."""
@@ -58,14 +59,19 @@ class Download:
             rounds = 0
             while (todo := [position for position in block if self.certain(position) is None]) and rounds < ROUNDS:
                 rounds += 1
-                self._ask(todo)
+                self.ask(todo)
                 left = sum(1 for position in block if self.certain(position) is None)
                 self.progress(done + start + len(block) - left, total)
                 if not any(self.copies[position] for position in todo) and rounds >= patience:
                     break
             self.missing += [position for position in block if self.certain(position) is None]
 
-    def _ask(self, positions: Sequence[int]) -> None:
+    def contents(self) -> int:
+        """How many different records have arrived; two with one number, as after a wrap, are two."""
+        return sum(len(contents) for contents in self.copies.values())
+
+    def ask(self, positions: Sequence[int]) -> None:
+        """One question, the link opened again where it is lost. Raises LinkError where that does not help."""
         try:
             self.session.run(self.session.meter.fetch(positions))
         except NoAnswer as fault:

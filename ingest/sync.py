@@ -16,6 +16,7 @@ from typing import Final
 from ingest.book import Book
 from ingest.clock_exchange import ClockOffset, clock_offset
 from ingest.download import Download, Progress, download_positions
+from ingest.download_sequence import download_sequence
 from ingest.extract import Extract
 from ingest.foreign_text import show_foreign
 from ingest.known_records import known_records
@@ -128,9 +129,12 @@ class _Sync:
         self._download = Download(
             session=session, progress=self._progress, check_same=lambda: self._check_same(session)
         )
-        download_positions(self._download, self._count, self._known)
-        self._sentences += self._download.sentences
-        return not self._download.missing
+        download = download_positions if session.meter.numbered == "position" else download_sequence
+        try:
+            download(self._download, self._count, self._known)
+        finally:
+            self._sentences += self._download.sentences
+        return not self._download.missing and not self._download.short
 
     def _open_talk(self, session: MeterSession) -> None:
         meter = session.meter

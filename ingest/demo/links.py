@@ -5,13 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from ingest.demo.gatt_meter import GattDemoMeter
 from ingest.demo.lines_meter import LinesDemoMeter
 from ingest.demo.modbus_meter import ModbusDemoMeter
+from ingest.demo.radio import demo_backend
 from ingest.demo.scpi_meter import ScpiDemoMeter
 from ingest.demo.serve import ByteMeter, ServedMeter
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device import DeviceProfile
 from ingest.protocols.frames import Send
+from ingest.transports.bluetooth import BluetoothLink
 from ingest.transports.transport import Packet, Transport
 from schemas.errors import InputError
 
@@ -56,6 +59,8 @@ def demo_profile_name(kind: str) -> str:
 def open_demo(kind: str, profile: DeviceProfile, open_serial: Callable[[str, DeviceProfile], Transport]) -> Transport:
     """The demo meter of that kind, running, with an open transport to it."""
     demo_profile_name(kind)
+    if kind == "gatt":
+        return BluetoothLink("demo", backend=demo_backend(GattDemoMeter()))
     served = ServedMeter(BYTE_METERS[kind]())
     try:
         return DemoTransport(open_serial(served.url, profile), served)

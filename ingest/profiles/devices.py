@@ -13,9 +13,11 @@ from pydantic import ValidationError
 
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.device_faults import profile_error
+from ingest.profiles.device_gatt import GattProfile
 from ingest.profiles.device_lines import LinesProfile
 from ingest.profiles.device_modbus import ModbusProfile
 from ingest.profiles.device_scpi import ScpiProfile
+from ingest.protocols.gatt import GattMeter
 from ingest.protocols.lines import LinesMeter
 from ingest.protocols.meter import Meter
 from ingest.protocols.modbus import ModbusMeter
@@ -28,6 +30,7 @@ DEVICE_KINDS: Final[dict[str, tuple[type[DeviceProfile], Callable[[Any], Meter]]
     "lines": (LinesProfile, LinesMeter),
     "scpi": (ScpiProfile, ScpiMeter),
     "modbus": (ModbusProfile, ModbusMeter),
+    "gatt": (GattProfile, GattMeter),
 }
 """Kind to its profile and its conversations: a new protocol is one line here."""
 

@@ -46,6 +46,14 @@ class MeterRefused(LinkError):
         super().__init__(f"the meter refused ({ASKED.get(asked, asked)})", seen=show_foreign(said))
 
 
+class NotThere(LinkError):
+    """The meter has no such characteristic, or does not let it be read."""
+
+
+class Busy(LinkError):
+    """The meter is still at another procedure."""
+
+
 class Meter(Protocol):
     """The conversations of one kind of meter.
 
