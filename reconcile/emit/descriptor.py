@@ -116,7 +116,6 @@ def describe_table(table: DatasetTable, *, linked: bool) -> dict[str, Any]:
     columns = table.model.to_schema().columns
     schema: dict[str, Any] = {
         "$schema": SCHEMA_PROFILE,
-        "fieldsMatch": "exact",
         "fields": [describe_field(table.name, name, column) for name, column in columns.items()],
         "missingValues": [""],
     }
