@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from cli.inputs import Inputs
     from cli.pipeline import Derived, Report, Taken
     from ingest.book import Book
+    from schemas.errors import ProvebookError
 
 app = typer.Typer(
     name="provebook",
@@ -162,14 +164,19 @@ def certify(
 def _take_in(home: Book, inputs: Inputs, profile: str | None, zone: str | None, date_order: str | None) -> Taken:
     from cli import pipeline
     from cli.progress import told
-    from cli.text import printable_lines
 
     word = pipeline.OperatorWord(profile=profile, zone=zone, date_order=date_order)
     with told("reading", len(inputs.exports)) as progress:
         taken = pipeline.take_in(home, inputs, word=word, progress=progress)
-    for error in taken.errors:
-        print(f"error: {printable_lines(error.sentence())}", file=sys.stderr)
+    _complain(taken.errors)
     return taken
+
+
+def _complain(errors: Sequence[ProvebookError]) -> None:
+    from cli.text import printable_lines
+
+    for error in errors:
+        print(f"error: {printable_lines(error.sentence())}", file=sys.stderr)
 
 
 def _report(json: bool, report: Report) -> None:
@@ -186,7 +193,9 @@ def _report(json: bool, report: Report) -> None:
 def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
     from cli.__main__ import COULD_NOT, DONE, NEEDS_A_PERSON
 
-    if taken is not None and taken.errors:
+    if derived is not None:
+        _complain(derived.office.errors)
+    if (taken is not None and taken.errors) or (derived is not None and derived.office.errors):
         return COULD_NOT
     refused = taken is not None and bool(taken.files["refusals"].sum())
     return NEEDS_A_PERSON if refused or (derived is not None and derived.needs_a_person) else DONE

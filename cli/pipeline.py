@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
-from ingest.imports import BookExtract, import_exports, read_book
 
 from cli.inputs import Inputs
-from ingest.book import Book
+from ingest.book import Book, find_zone
 from ingest.decided import read_decisions
+from ingest.imports import BookExtract, import_exports, read_book
 from ingest.office import Office, read_office, take_office_files
 from ingest.profiles import load_profiles
 from reconcile.emit.build import build_dataset
@@ -21,10 +21,9 @@ from reconcile.judging import judge
 from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
-from schemas.check import conform_table, empty_table
+from schemas.check import conform_table
 from schemas.errors import InputError, ProvebookError
 from schemas.matches import Sightings
-from schemas.meters import ClockReadings
 
 Progress = Callable[[int], None]
 
@@ -96,20 +95,27 @@ class OperatorWord:
     zone: str | None = None
     date_order: str | None = None
 
+    def check(self) -> None:
+        """Nothing. Raises InputError for a zone or an order of day and month that there is not."""
+        if self.zone is not None:
+            find_zone(self.zone)
+        if self.date_order not in (None, "dmy", "mdy"):
+            raise InputError(f"no such order of day and month: {self.date_order!r}", advice="dmy or mdy")
+
 
 def take_in(
     book: Book, inputs: Inputs, *, word: OperatorWord, progress: Progress | None = None, office_only: bool = False
 ) -> Taken:
-    """Everything of ``inputs`` into the book: profiles, office files, exports; one bad file never stops the rest.
+    """Everything of ``inputs`` into the book: office files, then exports; one bad file never stops the rest.
 
-    Raises BookError where the book cannot be written.
+    Raises InputError for a word of the operator that cannot be, BookError where the book cannot be written.
     """
+    word.check()
     book.create()
     with book.locked():
         lists = take_office_files(book, inputs.office)
         exports = [] if office_only else inputs.exports
-        profiles = load_profiles(book.profiles)
-        faults: list[ProvebookError] = []
+        profiles, faults = load_profiles([book.profiles, *inputs.profiles])
         report = import_exports(
             book, exports, profiles=profiles, profile=word.profile, zone=word.zone, date_order=word.date_order,
             meter_zones=meter_zones(read_office(book)), progress=progress,
@@ -120,7 +126,7 @@ def take_in(
         left_alone=tuple(inputs.left_alone),
         exports=frozenset(report.files["evidence_sha256"]),
         lists=frozenset(lists),
-        errors=(*inputs.errors, *faults),
+        errors=(*inputs.errors, *faults, *report.errors),
     )
 
 
@@ -145,11 +151,11 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
     scope = scope or Scope()
     office = read_office(book, only=scope.office)
     decisions = read_decisions(book)
-    extract = read_book(book, meter_zones=meter_zones(office))
+    extract = read_book(book, only=scope.exports, decisions=decisions, meter_zones=meter_zones(office))
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
         sightings=conform_table(Sightings, extract.readings), jobs=office.jobs, appliances=office.appliances,
-        plan=plan, meters=office.meters, clock_readings=empty_table(ClockReadings), decisions=decisions,
+        plan=plan, meters=office.meters, clock_readings=extract.clock_readings, decisions=decisions,
     )  # fmt: skip
     refusals = pd.concat([extract.refusals, office.refusals], ignore_index=True)
     brief = Brief(
