@@ -25,8 +25,9 @@ import numpy as np
 import pandas as pd
 
 from reconcile.decisions import decided_readings
-from reconcile.matching.belief import Case, find_beliefs
+from reconcile.matching.belief import Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
+from reconcile.matching.habits import learn_habits, usual_habits
 from reconcile.matching.order import Session, find_sessions, order_sightings
 from reconcile.matching.outcome import clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints
@@ -43,6 +44,8 @@ __all__ = ["match_sightings"]
 
 CHUNK: Final = 256
 """Sessions worked on at a time: keeps memory flat."""
+
+LEARNT_FROM: Final = 200
 
 
 def match_sightings(
@@ -71,14 +74,22 @@ def match_sightings(
     reading_ids = sightings["reading_id"].to_numpy(dtype=object)
     answers = _answers(decided_readings(decisions), visits)
     cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
     rows: list[dict[str, Any]] = []
     clocks: list[dict[str, Any]] = []
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]
-        for case, belief in zip(chunk, find_beliefs(chunk, visits), strict=True):
+        for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
             rows.append(session_rows(case, belief, visits))
             clocks.append(clock_row(case, belief, [str(name) for name in reading_ids[case.session.rows]]))
     return conclude(sightings, visits, cases, rows, clocks)
+
+
+def _sample(cases: list[Case]) -> list[Case]:
+    """Sessions to learn habits from: all of them, or a number spread evenly over the book."""
+    if len(cases) <= LEARNT_FROM:
+        return cases
+    return [cases[int(place)] for place in np.linspace(0, len(cases) - 1, LEARNT_FROM)]
 
 
 def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]]:

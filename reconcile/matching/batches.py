@@ -13,7 +13,7 @@ from reconcile.matching.factors import PlacingFactors, ReadingFactors
 
 Numbers = NDArray[np.float64]
 
-BATCH_CELLS: Final = 400_000
+BATCH_CELLS: Final = 200_000
 """Readings × slots of one batch: keeps memory flat."""
 
 
@@ -30,14 +30,17 @@ class Item:
 
 @dataclass(frozen=True, kw_only=True)
 class ItemPosterior:
-    """``belongs`` (T, A + 1, D), ``entered`` (T, J + 1), ``evidence`` of one item."""
+    """``belongs`` (T, A + 1, D), ``entered`` (T, J + 1), ``evidence`` of one item; moves as in ChainPosterior."""
 
     belongs: Numbers
     entered: Numbers
     evidence: float
+    moved: Numbers | None
+    switched: Numbers | None
+    travelled: Numbers | None
 
 
-def run_items(items: list[Item]) -> list[ItemPosterior]:
+def run_items(items: list[Item], *, with_moves: bool = False) -> list[ItemPosterior]:
     """The posterior of each item, in the order given. Items are sorted by size first, so that little is wasted."""
     order = sorted(range(len(items)), key=lambda number: (_slots(items[number]), _readings(items[number])))
     found: list[ItemPosterior | None] = [None] * len(items)
@@ -50,7 +53,7 @@ def run_items(items: list[Item]) -> list[ItemPosterior]:
                 break
             end += 1
         members = order[start:end]
-        posterior = run_chain(stack_items([items[number] for number in members]))
+        posterior = run_chain(stack_items([items[number] for number in members]), with_moves=with_moves)
         for place, number in enumerate(members):
             found[number] = _unstack(posterior, place, items[number])
         start = end
@@ -118,4 +121,7 @@ def _unstack(posterior: ChainPosterior, place: int, item: Item) -> ItemPosterior
         belongs=posterior.belongs[start:, place, : len(item.factors.appliances) + 1],
         entered=posterior.entered[start:, place, : len(item.factors.placing.jobs) + 1],
         evidence=float(posterior.evidence[place]),
+        moved=None if posterior.moved is None else posterior.moved[start:, place],
+        switched=None if posterior.switched is None else posterior.switched[start:, place],
+        travelled=None if posterior.travelled is None else posterior.travelled[start:, place],
     )

@@ -10,26 +10,17 @@ from numpy.typing import NDArray
 
 from reconcile.clock import hours_density, hours_fit
 from reconcile.matching.chain import LOOKS_BACK
+from reconcile.matching.habits import Habits, lies_between, pause_densities
 from reconcile.matching.labels import label_likelihoods
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Placing, appliances_of
-from reconcile.matching.progress import (
-    STEP_COUNT,
-    TO_APPLIANCE,
-    TO_JOB,
-    TO_STRAY,
-    pause_between,
-    pause_densities,
-    step_kernel,
-    steps_of_kind,
-)
+from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
 from reconcile.matching.visits import Visits
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-STRAY: Final = 0.012
 UNLISTED: Final = 0.004
 OTHER_ENGINEER: Final = 0.1
 SAME_JOB_AGAIN: Final = 0.05
@@ -81,24 +72,23 @@ class PlacingFactors:
     travel: Numbers
 
 
-def reading_factors(session: Session, words: list[str], decided: Decided) -> ReadingFactors:
+def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
     """The factors of the readings alone."""
-    kernel, leave, first = step_kernel()
+    kernel, leave, first = habits.kernel, habits.leave, habits.first
     steps = steps_of_kind()[session.kind]
     wanted = np.where(steps < 0, STEP_COUNT, steps)
     count = len(wanted)
     onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
     leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
     switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
-    stray = np.full(count, STRAY / len(KINDS))
+    stray = np.full(count, habits.stray / len(KINDS))
     for back in range(min(LOOKS_BACK, count - 1)):
         far = back + 1
-        pause_s = session.time_s[far:] - session.time_s[:-far]
-        density = pause_densities(np.where(pause_s < 0.0, np.nan, pause_s))
+        density = pause_densities(pauses(session, far), habits)
         together = session.record[far:] == session.record[:-far]
         density[together] = 1.0
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
-        lies = pause_between()[source, target]
+        lies = lies_between(source, target)
         onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
         leaves[far:, back] = leave[wanted[:-far]]
         switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
@@ -122,6 +112,12 @@ def reading_factors(session: Session, words: list[str], decided: Decided) -> Rea
         words=words,
         same_word=_same_as_before(words),
     )
+
+
+def pauses(session: Session, far: int) -> Numbers:
+    """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
+    pause_s = session.time_s[far:] - session.time_s[:-far]
+    return np.where(pause_s < 0.0, np.nan, pause_s)
 
 
 def _same_as_before(words: list[str]) -> NDArray[np.bool_]:

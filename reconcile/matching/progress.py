@@ -113,16 +113,3 @@ def pause_between() -> Places:
     into_restored = (phase[None, :] == restored) & (phase[:, None] != restored)
     into_isolation = (phase[None, :] == isolation) & (phase[:, None] < isolation)
     return np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN)).astype(np.int64)
-
-
-def pause_densities(pause_s: Numbers) -> Numbers:
-    """Density [1/s] of pauses [s] by what lies between (last axis, see ``PAUSES``); 1 where a pause is unknown."""
-    pause = np.log(np.maximum(np.nan_to_num(pause_s, nan=1.0), 0.0) + SHORTEST_PAUSE_S)
-    densities = np.empty((*pause_s.shape, len(PAUSES)))
-    for between, mixture in PAUSES.items():
-        exponents = [
-            np.log(share / (sigma * np.sqrt(2.0 * np.pi))) - 0.5 * ((pause - np.log(median_s)) / sigma) ** 2
-            for share, median_s, sigma in mixture
-        ]
-        densities[..., between] = np.exp(np.logaddexp.reduce(exponents, axis=0) - pause)
-    return np.where(np.isnan(pause_s)[..., None], 1.0, densities)
