@@ -12,7 +12,6 @@ from reconcile.spread import Placed
 from reconcile.tables import Brief
 from reconcile.verdicts import Verdict
 from reconcile.verdicts.assessment import RANK, Part
-from reconcile.verdicts.certainty import certainty
 from schemas.certificates import Certificates
 from schemas.check import conform_table
 from schemas.checks import CHECKS, Checks
@@ -63,7 +62,8 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
     if reading is not None:
         row |= {"value": reading.value, "unit": reading.unit, "comparator": reading.comparator}
         row["indication"] = reading.indication or part.indication
-    found = certainty(item.assessed.case, part)
+    sure = zip(verdict.parts, item.assessed.certainties[check], strict=True)
+    found = next(certainty for one, certainty in sure if one is part)
     if found is not None:
         row |= {"expanded_uncertainty": found.expanded, "probability_conforming": found.probability}
     return row

@@ -56,9 +56,12 @@ class Setting:
     why: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Pack:
-    """A rule pack: limits and settings by id, the plan of steps by work type, and the voltage signatures."""
+    """A rule pack: limits and settings by id, the plan of steps by work type, and the voltage signatures.
+
+    Each is loaded once and is equal to itself only, so that what follows from a pack alone can be remembered.
+    """
 
     name: str
     title: str

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.verdicts.certainty import certainty
 from reconcile.wording import show, show_value
 from schemas.checks import CHECKS
 
@@ -15,22 +14,20 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     pack = assessed.case.pack
     low, high = pack.number("probability_low"), pack.number("probability_high")
     guarded = pack.setting("decision_rule") == "guarded acceptance"
-    for check, verdict in assessed.verdicts.items():
-        for part in verdict.parts:
-            found = certainty(assessed.case, part)
-            if found is None or not low < found.probability < high or part.reading is None:
-                continue
-            yield Remark(
-                code="within_uncertainty",
-                message=f"{CHECKS[check]}: {show(part.reading)} with U = "
-                f"{show_value(found.expanded, part.reading.unit, digits=2)} (k = {found.k:g}) keeps its limit with a "
-                f"probability of {found.probability:.0%}.",
-                action="Repeat with a meter of smaller uncertainty, or treat it as not kept.",
-                checks=(check,),
-                reading_ids=(part.reading.reading_id,),
-                source=f"JCGM 106:2012 7.3; decision rule: {pack.setting('decision_rule')}",
-                blocks=guarded,
-            )
+    for check, part, found in assessed.weighed():
+        if found is None or part.reading is None or not low < found.probability < high:
+            continue
+        shown = show_value(found.expanded, part.reading.unit, digits=2)
+        yield Remark(
+            code="within_uncertainty",
+            message=f"{CHECKS[check]}: {show(part.reading)} with U = {shown} (k = {found.k:g}) keeps its limit with a "
+            f"probability of {found.probability:.0%}.",
+            action="Repeat with a meter of smaller uncertainty, or treat it as not kept.",
+            checks=(check,),
+            reading_ids=(part.reading.reading_id,),
+            source=f"JCGM 106:2012 7.3; decision rule: {pack.setting('decision_rule')}",
+            blocks=guarded,
+        )
 
 
 RULE = Rule(

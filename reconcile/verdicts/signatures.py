@@ -10,8 +10,9 @@ Source: circuit reasoning (common practice); spreads are policy of the rule pack
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
@@ -51,15 +52,32 @@ def half_normal(distance: float, scale: float) -> float:
     return log(2.0 / (scale * sqrt(2.0 * pi))) - distance * distance / (2.0 * scale * scale)
 
 
-def densities(pack: Pack) -> Mapping[str, Callable[[float], float]]:
-    """The log-density of a share of the supply, by the word of the pattern."""
-    zero, supply, drop = (pack.number(f"{name}_scale") for name in ("zero", "supply", "drop"))
+def log_densities(share: float, scales: tuple[float, float, float]) -> dict[str, float]:
+    """The log-density of one pair's share of the supply under each word of a pattern."""
+    zero, supply, drop = scales
     return {
-        "zero": lambda share: half_normal(share, zero),
-        "supply": lambda share: half_normal(1.0 - share, supply),
-        "drop": lambda share: -log(drop) - share / drop,
-        "floating": lambda share: 0.0,
+        "zero": half_normal(share, zero),
+        "supply": half_normal(1.0 - share, supply),
+        "drop": -log(drop) - share / drop,
+        "floating": 0.0,
     }
+
+
+@cache
+def patterns(pack: Pack) -> Mapping[tuple[str, ...], tuple[Mapping[str, Any], ...]]:
+    """The signatures of the pack by their pattern."""
+    found: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    for signature in pack.signatures:
+        found.setdefault(tuple(signature["pattern"]), []).append(signature)
+    return {pattern: tuple(signatures) for pattern, signatures in found.items()}
+
+
+def score_patterns(volts: Volts, pack: Pack) -> dict[tuple[str, ...], float]:
+    """The log-likelihood of each pattern, over the pairs that have a number."""
+    largest = max(volt for volt in volts if volt is not None)
+    scales = (pack.number("zero_scale"), pack.number("supply_scale"), pack.number("drop_scale"))
+    known = [(place, log_densities(volt / largest, scales)) for place, volt in enumerate(volts) if volt is not None]
+    return {pattern: sum(density[pattern[place]] for place, density in known) for pattern in patterns(pack)}
 
 
 def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
@@ -67,17 +85,16 @@ def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
 
     ``isolated``: the supply was meant to be off, which chooses the codes.
     """
-    largest = max(volt for volt in volts if volt is not None)
-    density = densities(pack)
-    scored: list[tuple[float, Mapping[str, Any]]] = []
-    for signature in pack.signatures:
-        pairs = zip(signature["pattern"], volts, strict=True)
-        score = sum(density[word](volt / largest) for word, volt in pairs if volt is not None)
-        scored.append((score, signature))
-    best = max(score for score, _ in scored)
-    fitting = [signature for score, signature in scored if best - score <= SAME]
-    least = pack.number("also_possible")
-    near = [signature for score, signature in scored if best - score > SAME and exp(score - best) >= least]
+    scores = score_patterns(volts, pack)
+    best, least = max(scores.values()), pack.number("also_possible")
+    by_pattern = patterns(pack)
+    fitting = [one for pattern, score in scores.items() if best - score <= SAME for one in by_pattern[pattern]]
+    near = [
+        one
+        for pattern, score in scores.items()
+        if best - score > SAME and exp(score - best) >= least
+        for one in by_pattern[pattern]
+    ]
     causes = tuple(dict.fromkeys(signature["cause"] for signature in fitting))
     return Explanation(
         ids=tuple(signature["id"] for signature in fitting),
