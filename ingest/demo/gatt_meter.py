@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Final
 
-from ingest.demo.day import DemoRecord, demo_day
+from ingest.demo.day import DemoRecord, demo_day, local_now
 from ingest.protocols.gatt_layouts import current_time_bytes
 
 SERIAL: Final = "DG-2031-021"
@@ -31,9 +31,7 @@ Notification = tuple[str, bytes]
 class GattDemoMeter:
     """``now`` gives true local time; the meter's clock is an hour, a minute and a second slow."""
 
-    def __init__(
-        self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = datetime.now
-    ) -> None:
+    def __init__(self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = local_now) -> None:
         self.records = list(demo_day() if records is None else records)
         self._now = now
         self._wrong_by = CLOCK_WRONG_BY

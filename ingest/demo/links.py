@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import Final
 
 from ingest.demo.gatt_meter import GattDemoMeter
@@ -46,6 +47,18 @@ class DemoTransport:
         self._served.close()
 
 
+@cache
+def demo_meter(kind: str) -> ByteMeter:
+    """The demo meter of that kind: one in a process, so that what is set or deleted stays so."""
+    return BYTE_METERS[kind]()
+
+
+@cache
+def demo_gatt_meter() -> GattDemoMeter:
+    """The demo meter of the air, one in a process."""
+    return GattDemoMeter()
+
+
 def demo_profile_name(kind: str) -> str:
     """The shipped profile of that demo meter. Raises InputError where there is none."""
     if kind not in (*BYTE_METERS, "gatt"):
@@ -60,8 +73,8 @@ def open_demo(kind: str, profile: DeviceProfile, open_serial: Callable[[str, Dev
     """The demo meter of that kind, running, with an open transport to it."""
     demo_profile_name(kind)
     if kind == "gatt":
-        return BluetoothLink("demo", backend=demo_backend(GattDemoMeter()))
-    served = ServedMeter(BYTE_METERS[kind]())
+        return BluetoothLink("demo", backend=demo_backend(demo_gatt_meter()))
+    served = ServedMeter(demo_meter(kind))
     try:
         return DemoTransport(open_serial(served.url, profile), served)
     except BaseException:

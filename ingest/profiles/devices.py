@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tomllib
 from collections.abc import Callable
 from functools import cache
@@ -82,3 +83,20 @@ def sample_profiles() -> dict[str, DeviceProfile]:
 def make_meter(profile: DeviceProfile) -> Meter:
     """The conversations of the kind that ``profile`` names."""
     return DEVICE_KINDS[profile.kind][1](profile)
+
+
+def device_profiles(folder: Path) -> dict[str, DeviceProfile]:
+    """The user's own meter profiles in ``folder``, by name; profiles of exports there are passed over.
+
+    Raises ProfileError for the first that cannot be used, or two of the same name.
+    """
+    found: dict[str, DeviceProfile] = {}
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
+        with contextlib.suppress(OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+            if tomllib.loads(path.read_text(encoding="utf-8")).get("kind") == "csv":
+                continue
+        profile = read_device_profile(path)
+        if profile.name in found:
+            raise ProfileError(f"two profiles are named {profile.name!r}", where=str(path), advice="rename one of them")
+        found[profile.name] = profile
+    return found
