@@ -1,0 +1,121 @@
+"""Meter clocks: which offsets are possible, how well each brings readings to the hours of the job list.
+
+Times are seconds since 1970, offsets [s] are meter time minus true time: positive where the meter is ahead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+HOUR_S: Final = 3600.0
+GRID_S: Final = 300.0
+NEAR_S: Final = 2.5 * HOUR_S
+FAR_HOURS: Final = 13
+BLOCK_PAUSE_S: Final = 6 * 60.0
+MOST_OFFSETS: Final = 6
+KEPT_WITHIN: Final = 9.0
+"""Offsets whose likelihood falls short of the best by more than this [natural logarithm] are left out."""
+
+EVEN_DAY_S: Final = 12 * HOUR_S
+"""Readings of a working day spread over this long: what a job's hours are weighed against."""
+
+ROUGH_S: Final = 600.0
+NO_JOB: Final = 1e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class Blocks:
+    """Runs of readings without a long pause: ``start_s``, ``end_s`` by the meter's clock, ``first`` reading of each."""
+
+    start_s: Numbers
+    end_s: Numbers
+    first: Places
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hours:
+    """The hours of jobs: ``low_s`` to ``high_s`` (NaN unknown), ``weight`` of each, and ``fit`` (blocks, jobs): how
+    well the labels of a block fit a job, at most 1.
+    """
+
+    low_s: Numbers
+    high_s: Numbers
+    weight: Numbers
+    fit: Numbers
+
+
+def find_blocks(time_s: Numbers) -> Blocks:
+    """The blocks of a session; readings without a time belong to the block before them."""
+    known = np.flatnonzero(~np.isnan(time_s))
+    times = time_s[known]
+    starts = np.flatnonzero(np.diff(times, prepend=-np.inf) > BLOCK_PAUSE_S) if len(known) else known
+    ends = np.append(starts[1:], len(times)) - 1 if len(known) else known
+    return Blocks(start_s=times[starts], end_s=times[ends], first=known[starts])
+
+
+def hours_fit(time_s: Numbers, low_s: Numbers, high_s: Numbers) -> Numbers:
+    """How well times fit the hours of a job, 1 inside, falling outside; 1 where hours or time are unknown.
+
+    Hours in job lists are rough: most within minutes, some by half an hour, a few simply wrong (common practice).
+    """
+    outside_s = np.nan_to_num(np.maximum(np.maximum(low_s - time_s, time_s - high_s), 0.0))
+    near = np.exp(outside_s / -360.0)
+    return np.asarray(0.8 * near + 0.197 * np.exp(outside_s / -1800.0) + 0.003, dtype=np.float64)
+
+
+def hours_density(low_s: Numbers, high_s: Numbers) -> Numbers:
+    """How much more likely readings are within a job's hours than anywhere in the day: short visits weigh more."""
+    width_s = np.maximum(high_s - low_s, ROUGH_S) + 2.0 * ROUGH_S
+    return np.where(np.isfinite(width_s), EVEN_DAY_S / np.where(np.isfinite(width_s), width_s, 1.0), 0.5)
+
+
+def near_offsets() -> tuple[Numbers, Numbers]:
+    """Offsets of a clock that kept its date, with log prior: right, minutes off, whole hours off (common practice)."""
+    near = np.arange(-NEAR_S, NEAR_S + 1.0, GRID_S)
+    hours = np.arange(-FAR_HOURS, FAR_HOURS + 1.0) * HOUR_S
+    offset_s = np.concatenate([near, hours[np.abs(hours) > NEAR_S]])
+    whole_hour = np.abs(np.round(offset_s / HOUR_S) * HOUR_S - offset_s) < 1.0
+    prior = (
+        8.0 * (np.abs(offset_s) < 1.0)
+        + 0.1 * np.exp(-0.5 * (offset_s / 600.0) ** 2)
+        + 0.002 * np.exp(-np.abs(offset_s) / HOUR_S)
+        + 0.5 * (np.abs(np.abs(offset_s) - HOUR_S) < 1.0)
+        + 0.002 * whole_hour
+        + 1e-4
+    )
+    return offset_s, np.log(prior / prior.sum())
+
+
+def lost_offsets(blocks: Blocks, hours: Hours) -> tuple[Numbers, Numbers]:
+    """Offsets of a clock that lost its date: those that bring some block to the beginning of some job; log prior."""
+    known = np.isfinite(hours.low_s)
+    if not len(blocks.start_s) or not known.any():
+        return np.zeros(1), np.zeros(1)
+    differences = (blocks.start_s[:, None] - hours.low_s[None, known]).ravel()
+    steps = np.unique(np.round(differences / GRID_S))
+    offset_s = np.unique(np.concatenate([steps, steps - 1.0, steps - 2.0])) * GRID_S
+    return offset_s, np.full(len(offset_s), -np.log(len(offset_s)))
+
+
+def offset_fit(offset_s: Numbers, blocks: Blocks, hours: Hours) -> Numbers:
+    """Log likelihood of the times of the blocks under each offset, each block on its own at any of the jobs."""
+    if not len(blocks.start_s) or not len(hours.low_s):
+        return np.zeros(len(offset_s))
+    share = hours.weight / max(float(hours.weight.sum()), 1e-12) * hours_density(hours.low_s, hours.high_s)
+    begin = hours_fit((blocks.start_s - offset_s[:, None])[:, :, None], hours.low_s, hours.high_s)
+    finish = hours_fit((blocks.end_s - offset_s[:, None])[:, :, None], hours.low_s, hours.high_s)
+    at_jobs = (begin * np.sqrt(finish) * (share * hours.fit)[None]).sum(axis=2)
+    return np.asarray(np.log(at_jobs + NO_JOB).sum(axis=1), dtype=np.float64)
+
+
+def best_offsets(score: Numbers) -> Places:
+    """Places of the offsets worth a closer look, best first."""
+    order = np.argsort(-score, kind="stable")[:MOST_OFFSETS]
+    return np.asarray(order[score[order] > score[order[0]] - KEPT_WITHIN], dtype=np.int64)

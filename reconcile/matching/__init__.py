@@ -1,0 +1,118 @@
+"""Sightings to matches: which job, appliance and step each reading belongs to, how sure, and what to ask.
+
+No measured value, indication or comparator is ever seen here (promise 1): schemas.matches.Sightings has none.
+
+::
+
+    order.py     the order in the meter's memory, cut into sessions
+    visits.py    what the job list promises
+    placing.py   where in the list a session may lie: days, jobs, clock offsets
+    labels.py    how well a label fits each appliance
+    progress.py  how the work on one appliance goes on
+    slots.py     an appliance and what was done before it at the same visit
+    factors.py   all of that as factors of one session
+    batches.py   many sessions stacked
+    chain.py     forward–backward
+    belief.py    hypotheses weighed against each other
+    outcome.py   probabilities to rows: matches, clocks, questions
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from reconcile.decisions import decided_readings
+from reconcile.matching.belief import Case, count_moves, find_beliefs
+from reconcile.matching.factors import Decided
+from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.order import Session, find_sessions, order_sightings
+from reconcile.matching.outcome import clock_row, conclude, session_rows
+from reconcile.matching.placing import Hints
+from reconcile.matching.progress import STEP_NAMES
+from reconcile.matching.visits import Visits, list_visits
+from reconcile.tables import MatchResult
+from schemas.check import check_table
+from schemas.jobs import Appliances, Jobs
+from schemas.matches import Decisions, Sightings
+from schemas.meters import ClockReadings, Meters
+from schemas.steps import PlannedSteps
+
+__all__ = ["match_sightings"]
+
+CHUNK: Final = 256
+"""Sessions worked on at a time: keeps memory flat."""
+
+LEARNT_FROM: Final = 200
+
+
+def match_sightings(
+    *,
+    sightings: pd.DataFrame,
+    jobs: pd.DataFrame,
+    appliances: pd.DataFrame,
+    plan: pd.DataFrame,
+    meters: pd.DataFrame,
+    clock_readings: pd.DataFrame,
+    decisions: pd.DataFrame,
+) -> MatchResult:
+    """Where each sighting belongs. Shape: one match a sighting, key ``reading_id``, in the order given.
+
+    Schemas: Sightings, Jobs, Appliances, PlannedSteps, Meters, ClockReadings, Decisions. Raises TableError where a
+    table breaks its schema, among others where it carries a measured value.
+    """
+    check_table(Sightings, sightings)
+    check_table(Jobs, jobs)
+    check_table(Appliances, appliances)
+    check_table(PlannedSteps, plan)
+    check_table(Meters, meters)
+    check_table(ClockReadings, clock_readings)
+    check_table(Decisions, decisions)
+    visits = list_visits(jobs, appliances)
+    reading_ids = sightings["reading_id"].to_numpy(dtype=object)
+    answers = _answers(decided_readings(decisions), visits)
+    cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
+    rows: list[dict[str, Any]] = []
+    clocks: list[dict[str, Any]] = []
+    for start in range(0, len(cases), CHUNK):
+        chunk = cases[start : start + CHUNK]
+        for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
+            rows.append(session_rows(case, belief, visits))
+            clocks.append(clock_row(case, belief, [str(name) for name in reading_ids[case.session.rows]]))
+    return conclude(sightings, visits, cases, rows, clocks)
+
+
+def _sample(cases: list[Case]) -> list[Case]:
+    """Sessions to learn habits from: all of them, or a number spread evenly over the book."""
+    if len(cases) <= LEARNT_FROM:
+        return cases
+    return [cases[int(place)] for place in np.linspace(0, len(cases) - 1, LEARNT_FROM)]
+
+
+def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]]:
+    """What was decided about each reading: place of the appliance (−1 stray) and of the step (−1 any).
+
+    An answer that names an appliance which the job list no longer holds settles nothing.
+    """
+    place = {name: number for number, name in enumerate(visits.appliance_id)}
+    found: dict[str, tuple[int, int]] = {}
+    for row in decided.itertuples():
+        step = -1 if pd.isna(row.step) else STEP_NAMES.index(str(row.step))
+        if pd.isna(row.appliance_id):
+            found[str(row.reading_id)] = (-1, -1)
+        elif row.appliance_id in place:
+            found[str(row.reading_id)] = (place[row.appliance_id], step)
+    return found
+
+
+def _case(session: Session, reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits) -> Case:
+    known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
+    appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
+    step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
+    forced = np.unique(visits.appliance_job[appliance[appliance >= 0]])
+    return Case(
+        session=session, decided=Decided(appliance=appliance, step=step), hints=Hints(forced=forced, visited={})
+    )

@@ -1,0 +1,77 @@
+"""How well a label typed into a meter fits each appliance: edit distance turned into likelihood."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from rapidfuzz.distance import OSA
+from rapidfuzz.process import cdist
+
+Numbers = NDArray[np.float64]
+
+TYPED_RIGHT: Final = 0.93
+"""Share of labels typed exactly as the job list has them (from simulated days; the matcher is not sensitive to it)."""
+
+WRONG_LABEL: Final = 0.015
+"""Share of labels that belong to another appliance, left over from it or chosen by mistake."""
+
+KEYS: Final = 40.0
+"""Characters that a slip of the finger chooses from."""
+
+FARTHEST_EDITS: Final = 3
+
+
+def plain_label(text: str | None) -> str:
+    """The label as it is compared: letters and digits only, without case; empty for none."""
+    return "" if text is None else "".join(letter for letter in text.casefold() if letter.isalnum())
+
+
+def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]) -> tuple[Numbers, Numbers]:
+    """Likelihood of each label seen [rows] under each appliance [columns], and where it belongs to none of them [rows].
+
+    ``listed`` is the plain label in the job list, empty for none; ``other_names`` its id, which engineers type too. An
+    appliance without a listed label, or one that is not listed at all, has a label in the manner of the listed ones,
+    or any other. Every column keeps a floor for labels that belong to another appliance, so that no label alone
+    decides.
+    """
+    exact, typed, near = _typed(seen, listed)
+    typed = np.maximum(typed, 0.2 * _typed(seen, other_names)[1])
+    lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
+    anything = 0.05 * 20.0**-lengths
+    share = max(sum(bool(name) for name in listed), 1)
+    unknown = 0.5 * near.sum(axis=1) / share + 0.5 * anything
+    wrong = 0.7 * exact.sum(axis=1) / share + 0.3 * unknown
+    unlisted = np.array([not text for text in listed], dtype=bool)
+    intended = np.where(unlisted[None, :], np.maximum(0.9 * unknown[:, None], typed), typed)
+    fit = (1.0 - WRONG_LABEL) * intended + WRONG_LABEL * wrong[:, None]
+    return np.asarray(fit, dtype=np.float64), np.asarray(unknown, dtype=np.float64)
+
+
+NEAR: Final = (1.0, 0.02, 0.01, 0.004)
+"""How likely an office's unlisted label is this very text, by its edits from a listed one (from simulated days)."""
+
+
+def _typed(seen: list[str], names: list[str]) -> tuple[Numbers, Numbers, Numbers]:
+    """Exact matches, likelihood that a person who means ``names`` [columns] types ``seen`` [rows], and nearness.
+
+    All are 0 for names that are empty.
+    """
+    if not seen or not names:
+        nothing = np.zeros((len(seen), len(names)))
+        return nothing, nothing, nothing
+    edits = np.asarray(cdist(seen, names, scorer=OSA.distance, score_cutoff=FARTHEST_EDITS, dtype=np.int32), dtype=float)
+    length = np.array([max(len(name), 1) for name in names], dtype=float)[None, :]
+    named = np.array([bool(name) for name in names])[None, :]
+    slip = 1.0 / (KEYS * length)
+    slips = np.where(edits <= FARTHEST_EDITS, (1.0 - TYPED_RIGHT) * 0.9 * 0.1 ** (edits - 1.0) * slip**edits, 0.0)
+    cut_short = np.array([[_is_cut(text, name) for name in names] for text in seen])
+    typed = np.where(edits == 0, TYPED_RIGHT, np.maximum(slips, np.where(cut_short, 0.01, 0.0)))
+    near = np.append(NEAR, 0.0)[np.minimum(edits, FARTHEST_EDITS + 1).astype(np.int64)]
+    return named * (edits == 0), named * typed, named * near
+
+
+def _is_cut(text: str, name: str) -> bool:
+    """True where the label was cut off by the meter's short memory of text."""
+    return 4 <= len(text) < len(name) and name.startswith(text)

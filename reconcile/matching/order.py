@@ -1,0 +1,145 @@
+"""Sightings in the order they were taken, cut into sessions: runs of one meter's memory with one clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from schemas.quantities import QUANTITIES
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+SESSION_GAP_S: Final = 5 * 3600.0
+"""A pause in the meter time longer than this ends a session: common practice is a night or a break between days."""
+
+CLOCK_STEP_BACK_S: Final = 90.0
+"""Meter time that runs back by more than this between two records means that the clock was set or lost."""
+
+KINDS: Final[dict[tuple[str, str], int]] = {
+    pair: place
+    for place, pair in enumerate(
+        (name, conductors) for name, quantity in QUANTITIES.items() for conductors in quantity.conductors or ("",)
+    )
+}
+"""Every kind of sighting: a quantity and the conductors it was measured between."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """One run of readings of one meter with one clock, in the order they were taken.
+
+    ``rows`` are row positions in the sightings table; ``time_s`` [s since 1970, by the meter] is NaN where the meter
+    gave none, and ``dated`` says that it was stamped in UTC; ``kind`` places in ``KINDS``; ``record`` numbers the
+    records, so that the cells of one wide row share one number.
+    """
+
+    meter_serial: str | None
+    rows: Places
+    time_s: Numbers
+    dated: bool
+    kind: Places
+    label: list[str | None]
+    record: Places
+
+
+def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
+    """The sightings with ``time_s``, ``dated``, ``kind`` and ``session``, sorted into the order they were taken.
+
+    Shape: one row a sighting, key ``reading_id``, ``row`` is the place in the table given. The order is the meter's
+    own: memory number where every record of a file has one, else the lines of the file (turned round where its times
+    run backwards). Nothing depends on the order of the rows given.
+    """
+    table = sightings.assign(row=np.arange(len(sightings)))
+    table["meter"] = table["meter_serial"].fillna("")
+    table["time_s"], table["dated"] = _meter_seconds(table)
+    table = _sort_files(table)
+    pairs = pd.MultiIndex.from_arrays([table["quantity"], table["conductors"].fillna("")])
+    table["kind"] = pd.MultiIndex.from_tuples(list(KINDS)).get_indexer(pairs)
+    table["session"] = _number_sessions(table)
+    return table
+
+
+def find_sessions(ordered: pd.DataFrame) -> list[Session]:
+    """The sessions of an ordered table (see ``order_sightings``), in its order."""
+    if ordered.empty:
+        return []
+    bounds = np.flatnonzero(np.diff(ordered["session"].to_numpy(), prepend=-1))
+    ends = np.append(bounds[1:], len(ordered))
+    rows, time_s = ordered["row"].to_numpy(), ordered["time_s"].to_numpy()
+    dated, kind = ordered["dated"].to_numpy(), ordered["kind"].to_numpy()
+    record = ordered["record_no"].to_numpy()
+    label = ordered["label"].astype(object).where(ordered["label"].notna(), None).to_numpy()
+    meter = ordered["meter"].to_numpy(dtype=object)
+    return [
+        Session(
+            meter_serial=meter[start] or None,
+            rows=rows[start:end],
+            time_s=time_s[start:end],
+            dated=bool(dated[start:end].any()),
+            kind=kind[start:end],
+            label=list(label[start:end]),
+            record=record[start:end],
+        )
+        for start, end in zip(bounds, ends, strict=True)
+    ]
+
+
+def _meter_seconds(table: pd.DataFrame) -> tuple[Numbers, NDArray[np.bool_]]:
+    """Meter time in seconds [s since 1970]: UTC where it was stamped, else as the meter said it."""
+    stamped = _seconds(table["stamped_at"])
+    local = _seconds(table["meter_time"])
+    return np.where(np.isnan(stamped), local, stamped), ~np.isnan(stamped)
+
+
+def _seconds(moments: pd.Series) -> Numbers:
+    nanoseconds = moments.to_numpy(dtype="datetime64[ns]").astype(np.int64).astype(np.float64)
+    return np.where(moments.isna().to_numpy(), np.nan, nanoseconds / 1e9)
+
+
+def _sort_files(table: pd.DataFrame) -> pd.DataFrame:
+    """Rows sorted by meter, file and place in the memory; files of one meter by their first time."""
+    files = table.groupby(["meter", "evidence_sha256"], sort=True)
+    numbered = files["memory_no"].transform("count") == files["memory_no"].transform("size")
+    place = np.where(numbered, table["memory_no"].fillna(0).astype("int64"), table["record_no"])
+    first_s = files["time_s"].transform("min").fillna(np.inf)
+    table = table.assign(place=place, numbered=numbered, first_s=first_s)
+    table = table.sort_values(["meter", "first_s", "evidence_sha256", "place", "record_no", "column_no"])
+    runs_back = _runs_back(table) & ~table["numbered"]
+    if runs_back.any():
+        table["place"] = table["place"].where(~runs_back, -table["place"])
+        table = table.sort_values(["meter", "first_s", "evidence_sha256", "place", "record_no", "column_no"])
+    return table.reset_index(drop=True)
+
+
+def _runs_back(table: pd.DataFrame) -> pd.Series:
+    """True for the rows of files whose times mostly fall from record to record (newest first)."""
+    files = table.groupby(["meter", "evidence_sha256"], sort=False)
+    step = files["time_s"].diff()
+    sign = np.sign(step).fillna(0.0)
+    total: pd.Series = sign.groupby([table["meter"], table["evidence_sha256"]]).transform("sum")
+    return total < -1.0
+
+
+def _number_sessions(table: pd.DataFrame) -> Places:
+    """The number of each row's session: a new file, a long pause or a clock that stepped starts another."""
+    same_file = table["meter"].eq(table["meter"].shift()) & table["evidence_sha256"].eq(
+        table["evidence_sha256"].shift()
+    )
+    time_s = table["time_s"]
+    step = time_s.groupby([table["meter"], table["evidence_sha256"]], sort=False).ffill().diff()
+    lost = time_s.isna() != time_s.isna().shift(fill_value=False)
+    cut = ~same_file | (step > SESSION_GAP_S) | (step < -CLOCK_STEP_BACK_S) | (lost & _long_blank(table))
+    return np.asarray(cut.cumsum() - 1, dtype=np.int64)
+
+
+def _long_blank(table: pd.DataFrame) -> pd.Series:
+    """True where a stretch without any time is long (more than 5 records): the clock was lost, not one cell."""
+    blank = table["time_s"].isna()
+    stretch = (blank != blank.shift()).cumsum()
+    length = stretch.groupby(stretch).transform("size")
+    return (blank & (length > 5)) | (~blank & (length.shift(fill_value=0) > 5))
