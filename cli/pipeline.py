@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
 
@@ -26,6 +27,7 @@ from schemas.errors import InputError, ProvebookError
 from schemas.matches import Sightings
 
 Progress = Callable[[int], None]
+MOST_PDFS: Final = 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,10 +175,15 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
     )  # fmt: skip
 
 
-def certify(derived: Derived, out: Path, *, tables: str = "csv") -> list[str]:
-    """Write the dataset with its pages to ``out``; the paths written. Raises InputError where it cannot."""
+def certify(derived: Derived, out: Path, *, tables: str = "csv", pdf: bool | None = None) -> list[str]:
+    """Write the dataset with its pages to ``out``; the paths written.
+
+    ``pdf``: a PDF beside each HTML page, or not; None: where there are at most 100 certificates, for a PDF takes about
+    a tenth of a second. Raises InputError where it cannot be written.
+    """
     from cli.pages.render import Pages
 
     dataset = build_dataset(derived.brief, derived.judged, derived.evidence)
+    drawn = len(dataset.records) <= MOST_PDFS if pdf is None else pdf
     day = build_day(derived.brief, derived.judged, derived.evidence, derived.extract.files)
-    return write_dataset(out, dataset, tables=tables, pages=Pages(dataset.records, day))
+    return write_dataset(out, dataset, tables=tables, pages=Pages(dataset.records, day, pdf=drawn))
