@@ -9,6 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.meter_commands import meter_app
+from cli.options import (
+    DEFAULT_BOOK,
+    BookOption,
+    DateOrderOption,
+    JsonOption,
+    PathsArgument,
+    ProfileOption,
+    TablesOption,
+    ZoneOption,
+)
+
 if TYPE_CHECKING:
     from cli.inputs import Inputs
     from cli.pipeline import Derived, Report, Taken
@@ -26,21 +38,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-BookOption = Annotated[
-    Path, typer.Option("--book", envvar="PROVEBOOK_BOOK", help="Folder that holds evidence and decisions.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
-ProfileOption = Annotated[str | None, typer.Option("--profile", help="Read with this meter profile.")]
-ZoneOption = Annotated[
-    str | None, typer.Option("--zone", help="Time zone of times that say none, such as Europe/London.")
-]
-DateOrderOption = Annotated[
-    str | None, typer.Option("--date-order", help="Order of day and month where a file leaves it open: dmy or mdy.")
-]
-TablesOption = Annotated[str, typer.Option("--tables", help="Tables of the dataset: csv, parquet or both.")]
-PathsArgument = Annotated[list[Path], typer.Argument(help="Files or folders.", show_default=False)]
-DEFAULT_BOOK = Path("book")
 
 
 @app.command()
@@ -200,3 +197,6 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
         return COULD_NOT
     refused = taken is not None and bool(taken.files["refusals"].sum())
     return NEEDS_A_PERSON if refused or (derived is not None and derived.needs_a_person) else DONE
+
+
+app.add_typer(meter_app)

@@ -118,6 +118,10 @@ class Watch:
                 session.reopen(fault)
         raise LinkError("the transcript has grown to its bound; start again to go on")
 
+    def fail(self, fault: LinkError) -> None:
+        """Say what ended the watch, for the report."""
+        self._fault = fault
+
     def close(self) -> WatchReport:
         """Stop the meter, keep the transcript as evidence, and say what it holds."""
         if self.report is not None:

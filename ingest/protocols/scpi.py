@@ -75,6 +75,7 @@ class ScpiMeter:
         while self.profile.scpi.live:
             yield self._line(self.profile.scpi.live)
             yield Wait(quiet_s=self.profile.quiet_s)
+            yield Wait(quiet_s=0.5, limit_s=0.5)
 
     def stop_live(self) -> Script[None]:
         """A meter that is asked for each reading need not be stopped."""

@@ -9,7 +9,6 @@ import pandas as pd
 
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief
-from schemas.check import conform_table, empty_table
 from schemas.jobs import Appliances, Attestations, Jobs
 from schemas.matches import Clocks, Decisions, Matches, Questions
 from schemas.meters import Accuracies, Meters
@@ -180,23 +179,25 @@ def assemble(
 
 
 def make_table(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """The rows as a checked table of the model; the same rows are checked once and copied."""
+    """The rows as a table of the model; the same rows are shaped once and copied."""
     key = (model.__name__, repr(rows))
-    if key not in CHECKED:
-        CHECKED[key] = check_rows(model, rows)
-    return CHECKED[key].copy()
+    if key not in SHAPED:
+        SHAPED[key] = shape_rows(model, rows)
+    return SHAPED[key].copy()
 
 
-CHECKED: dict[tuple[str, str], pd.DataFrame] = {}
+SHAPED: dict[tuple[str, str], pd.DataFrame] = {}
 
 
-def check_rows(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """The rows as a checked table of the model."""
-    if not rows:
-        return empty_table(model)
-    table = pd.DataFrame(rows)
-    for name, column in model.to_schema().columns.items():
-        if name in table.columns and str(column.dtype).startswith("datetime64"):
+def shape_rows(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """The rows with the columns and types of the model; test_making checks that these keep their schema."""
+    columns = model.to_schema().columns
+    shaped = {}
+    for name, column in columns.items():
+        values = [row.get(name) for row in rows]
+        if str(column.dtype).startswith("datetime64"):
             utc = "UTC" in str(column.dtype)
-            table[name] = pd.to_datetime(table[name], utc=utc).astype(str(column.dtype))
-    return conform_table(model, table)
+            shaped[name] = pd.to_datetime(pd.Series(values, dtype=object), utc=utc).astype(str(column.dtype))
+        else:
+            shaped[name] = pd.Series(values, dtype=column.dtype.type)
+    return pd.DataFrame(shaped, columns=list(columns))
