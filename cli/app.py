@@ -72,7 +72,7 @@ def run(
     home = Book(book)
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
-    written = pipeline.certify(derived, out, tables=tables, pdf=pdf)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
     return _exit_code(taken, derived)
 
@@ -155,8 +155,9 @@ def certify(
     from cli import pipeline
     from ingest.book import Book
 
-    derived = pipeline.derive(Book(book))
-    written = pipeline.certify(derived, out, tables=tables, pdf=pdf)
+    home = Book(book)
+    derived = pipeline.derive(home)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(derived=derived, out=out, written=tuple(written), brief=True))
     return _exit_code(None, derived)
 
