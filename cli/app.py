@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
 from cli.meter_commands import meter_app
 from cli.options import (
     DEFAULT_BOOK,
@@ -192,8 +193,6 @@ def _report(json: bool, report: Report) -> None:
 
 
 def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
-    from cli.__main__ import COULD_NOT, DONE, NEEDS_A_PERSON
-
     if derived is not None:
         _complain(derived.office.errors)
     if (taken is not None and taken.errors) or (derived is not None and derived.office.errors):
