@@ -108,6 +108,14 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
     return pairs
 
 
+def only_tells(filled: Sequence[str]) -> bool:
+    """True for a line between rows that only says something about the rows that follow: keys that are known."""
+    pairs = _pairs([fold(cell) for cell in filled])
+    known = [key for key, _ in pairs if context_key(key) not in ("", "other date")]
+    told = any(mark in filled[0] for mark in ":=") or len(filled) > 1
+    return bool(pairs) and told and len(known) == len(pairs) and len(filled) <= 2 * len(pairs)
+
+
 @lru_cache(maxsize=CACHE)
 def context_key(text: str) -> str:
     """The kind of fact that a preamble key names, or nothing."""
@@ -209,7 +217,8 @@ _FURNITURE: Final = re.compile(
     r"(?:\W*(?:end|eof|fin)\b(?: of (?:file|data|report|export|records?|list|log|table))?\W*|page \d+(?: of \d+)?.*|"
     r"(?:printed|exported|generated|created|downloaded|saved|produced|report) (?:on|by|at|from|with|:).*|"
     r"(?:no|number|total number|count)\.? of (?:records?|readings?|tests?|rows?|results?).*|"
-    r"(?:total )?(?:records?|readings?|rows?|results?|tests?)(?: (?:exported|in file|stored|total))?\s*[:=]\s*\d+.*|"
+    r"(?:total (?:records?|readings?|rows?|results?|tests?)|(?:records|readings|rows|results|tests)(?: (?:exported|in file|"
+    r"stored|total))?)\s*[:=]\s*\d+\s*|"
     r"(?:total|grand total|sub-?total)(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
     r"\d+ (?:records?|readings?|rows?|tests?|results?)(?: .*)?|continued.*|.*\bcontinued(?: on next page)?|"
     r"check ?sum.*|crc.*|signature.*|signed.*|\*{2,}.*|={2,}.*|-{3,}.*|_{3,}.*|\.{3,}.*|~{2,}.*|<.*>)",

@@ -123,6 +123,16 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
     return best
 
 
+def looks_like_headings(row: Sequence[str]) -> bool:
+    """True for a row of headings, whether or not they say what was measured: mostly known, no data, an anchor."""
+    if not _may_be_headings(row):
+        return False
+    filled = [parse_heading(fold(cell)) for cell in row if fold(cell)]
+    known = [heading for heading in filled if heading.known]
+    anchored = {role for heading in known for role, _ in heading.roles[:1]} & ANCHORS
+    return len(known) >= 2 and len(anchored) >= 2 and len(known) * 2 >= len(filled)
+
+
 def richness(plan: Plan) -> int:
     """How much of a table the headings explain."""
     return len(plan.tests) + len(plan.roles) + (2 if plan.is_long else 0)

@@ -30,7 +30,12 @@ def mend_row(cells: Sequence[str], plan: Plan, delimiter: str) -> list[str] | No
     if plan.value is None or not 0 < extra <= MOST_EXTRA or not delimiter.strip():
         return None
     found = []
+    kept_whole = {at for role, at in plan.roles if role != "label"} - {plan.value}
+    if delimiter != ",":
+        kept_whole.add(plan.value)
     for at in range(plan.width):
+        if at in kept_whole:
+            continue
         joined = [*cells[:at], delimiter.join(cells[at : at + extra + 1]), *cells[at + extra + 1 :]]
         if _fits(joined, plan):
             found.append(joined)

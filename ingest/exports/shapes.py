@@ -36,22 +36,27 @@ class Shaped:
 
 def turn_grid(grid: Grid) -> Shaped | None:
     """The table turned on its side: headings in the first column, one record a column. None where it is not so."""
-    rows = [(line, row) for line, row in zip(grid.lines, grid.rows, strict=True) if any(fold(cell) for cell in row)]
-    named = [parse_heading(row[0]) if row else parse_heading("") for _, row in rows]
-    start = next((at for at, heading in enumerate(named) if heading.known and len(rows[at][1]) > 1), None)
-    if start is None:
-        return None
-    body, headings = rows[start:], named[start:]
+    filled = [(line, row) for line, row in zip(grid.lines, grid.rows, strict=True) if any(fold(cell) for cell in row)]
+    width = max((len(row) for _, row in filled), default=0)
+    body = [(line, row) for line, row in filled if _is_turned_row(row, width)]
+    headings = [parse_heading(row[0]) for _, row in body]
     readings = sum(1 for heading in headings if heading.meaning.is_reading)
     known = sum(1 for heading in headings if heading.known)
-    width = max(len(row) for _, row in body)
-    if readings < 1 or known < 3 or known * 3 < 2 * len(body) or width < 2:
+    if width < 2 or readings < 1 or known < 3 or known * 3 < 2 * len(body):
         return None
     columns = [[row[at] if at < len(row) else "" for _, row in body] for at in range(width)]
-    above = [row for _, row in rows[:start]]
-    lines = [*(line for line, _ in rows[:start]), *range(1, width + 1)]
-    turned = Grid([*above, *columns], lines, frozenset(), grid.complete, grid.delimiter)
+    above = [(line, row) for line, row in filled if not _is_turned_row(row, width)]
+    lines = [*(line for line, _ in above), *range(1, width + 1)]
+    rows = [*(row for _, row in above), *columns]
+    turned = Grid(rows, lines, frozenset(), True, grid.delimiter)
     return Shaped(turned, turned=True, places=[line for line, _ in body])
+
+
+def _is_turned_row(row: Sequence[str], width: int) -> bool:
+    """True for a heading with cells beside it; a key with one value in a wide table says something about all."""
+    filled = sum(1 for cell in row if fold(cell))
+    heading = parse_heading(row[0])
+    return heading.known and filled > 1 and (filled > 2 or width == 2 or not context_key(row[0]))
 
 
 def stack_blocks(lines: Sequence[str], complete: bool) -> Shaped | None:
@@ -64,7 +69,7 @@ def stack_blocks(lines: Sequence[str], complete: bool) -> Shaped | None:
     current: dict[str, str] = {}
     for number, line in enumerate(lines, start=1):
         found = _KEY_VALUE.fullmatch(line)
-        if found is None or is_comment(line) or is_furniture(line):
+        if found is None or is_comment(line):
             if not fold(line) or _RULE.fullmatch(fold(line)):
                 current = {}
                 continue
