@@ -14,7 +14,7 @@ from reconcile.matching.habits import Habits, lies_between, pause_densities
 from reconcile.matching.labels import label_likelihoods
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Placing, appliances_of
-from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, steps_of_kind
+from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
 from reconcile.matching.visits import Visits
 
@@ -50,6 +50,7 @@ class ReadingFactors:
     leave: Numbers
     last: Numbers
     first: Numbers
+    again: Numbers
     stray: Numbers
     switch_pause: Numbers
     travel_pause: Numbers
@@ -106,6 +107,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         leave=leaves.reshape(count, -1),
         last=ends.ravel(),
         first=first[wanted] * allowed,
+        again=resumed_step()[wanted] * allowed,
         stray=stray,
         switch_pause=switch_pause,
         travel_pause=travel_pause,
