@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from reconcile.case import Case
-from reconcile.cases import build_cases
+from reconcile.cases import build_cases, judged_numbers
 from reconcile.certificate import Certified, certificates_table, checks_table, findings_table
 from reconcile.pack import DEFAULT_PACK, load_pack
 from reconcile.plan import UNKNOWN_WORK
@@ -28,7 +28,7 @@ def judge(brief: Brief, *, pack: str | None = None) -> Judged:
     chosen = load_pack(pack or DEFAULT_PACK)
     cases = tuple(assess_case(case) for case in build_cases(brief, chosen))
     day_rules = [rule.find_in_day for rule in load_rules().values() if rule.find_in_day is not None]
-    day = Day(brief=brief, pack=chosen, cases=cases)
+    day = Day(brief=brief, pack=chosen, cases=cases, numbers=judged_numbers(brief))
     placed = spread((remark for find in day_rules for remark in find(day)), cases)
     placed += [Placed.on(assessed, remark) for assessed in cases for remark in remarks_of(assessed)]
     by_certificate: dict[str | None, list[Remark]] = {}

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import pandas as pd
+
 from reconcile.case import Case
 from reconcile.pack import Pack
 from reconcile.tables import Brief
@@ -63,11 +65,15 @@ class Assessed:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Day:
-    """Everything at once, as day rules see it: the tables, the pack, and the cases with their verdicts."""
+    """Everything at once, as day rules see it: the tables, the pack, and the cases with their verdicts.
+
+    ``numbers`` are the readings with ``eq`` that feed verdicts, with the columns of their matches.
+    """
 
     brief: Brief
     pack: Pack
     cases: tuple[Assessed, ...]
+    numbers: pd.DataFrame
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

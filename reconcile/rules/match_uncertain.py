@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 
 from reconcile.case import Reading
-from reconcile.rule import Assessed, Remark, Rule
+from reconcile.rule import Assessed, Day, DayRemark, Remark, Rule
 from reconcile.verdicts import checks_of_reading
 from reconcile.wording import quantity_title, show
 
@@ -28,10 +28,29 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         )
 
 
+def find_in_day(day: Day) -> Iterator[DayRemark]:
+    """One remark for all readings that wait for a person and have no likely appliance with a certificate."""
+    waiting = {reading.reading_id for assessed in day.cases for reading in assessed.case.uncertain}
+    matches = day.brief.matches
+    loose = sorted(set(matches.loc[matches["match_status"] == "review", "reading_id"]) - waiting)
+    if loose:
+        many = f"{len(loose)} readings wait" if len(loose) > 1 else "1 reading waits"
+        yield DayRemark(
+            remark=Remark(
+                code="match_uncertain",
+                message=f"{many} for a person to decide where they belong.",
+                action="Answer the open questions.",
+                reading_ids=tuple(loose),
+                source="the matcher of this program",
+            )
+        )
+
+
 RULE = Rule(
     codes=("match_uncertain",),
     about="a reading that may belong to this appliance waits for a decision",
     source="the matcher of this program",
     effect="inconclusive",
     find=find,
+    find_in_day=find_in_day,
 )

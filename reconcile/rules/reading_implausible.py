@@ -31,6 +31,16 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             reading_ids=part.reading_ids,
             source=assessed.case.pack.limit("rcd_no_trip_multiple").citation,
         )
+    for part in assessed.parts_with("load", "above the fuse"):
+        yield Remark(
+            code="reading_implausible",
+            message=f"The appliance drew {show(part.reading)}, more than the "
+            f"{assessed.case.says_number('fuse_rating_a'):g} A fuse that was stated as seen: fuse or reading is "
+            "wrong.",
+            action="Look at the fuse again and repeat the current.",
+            checks=(part.check,),
+            reading_ids=part.reading_ids,
+        )
     for part in assessed.parts_with("continuity", "class two tested"):
         yield Remark(
             code="reading_implausible",

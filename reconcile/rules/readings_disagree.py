@@ -3,9 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from reconcile.polarity_remarks import show_pairs
 from reconcile.rule import Assessed, Remark, Rule
+from reconcile.wording import capital
+
+STATED_FOR: Final = {
+    "isolation_point_secured": ("isolation_secured",),
+    "caution_notice": ("isolation_secured",),
+    "fuse_rating_a": ("fuse_rating", "earth_fault_loop"),
+    "required_fuse_rating_a": ("fuse_rating",),
+    "visual_condition": ("visual",),
+    "test_leads_condition": ("visual",),
+}
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -27,6 +38,15 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             action="Measure the three pairs again and repeat the polarity test.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
+        )
+    for item in assessed.case.contradicted():
+        values = sorted({row.value for row in assessed.case.attested[item]})
+        yield Remark(
+            code="readings_disagree",
+            message=f"{capital(item.replace('_', ' '))} is stated as {' and as '.join(values)}, and it cannot be "
+            "known which came last.",
+            action="State it again, with the time.",
+            checks=STATED_FOR.get(item, ()),
         )
     for part in assessed.parts_with("fuse", "job list disagrees"):
         yield Remark(

@@ -67,11 +67,13 @@ ACCURACY = [
 ]
 
 
-def make_reading(step: str, content: Any, *, number: int, at: pd.Timestamp | None, prefix: str = "r") -> dict[str, Any]:
+def make_reading(
+    step: str, content: Any, *, number: int, at: pd.Timestamp | None, appliance_id: str = "A1"
+) -> dict[str, Any]:
     """One reading with its match. ``content``: a number, an indication, or a table of what differs."""
     planned = STEPS[step]
     row: dict[str, Any] = {
-        "reading_id": f"{prefix}-{number}",
+        "reading_id": f"r-{number}",
         "evidence_sha256": SHA,
         "record_no": number,
         "column_no": 1,
@@ -83,12 +85,13 @@ def make_reading(step: str, content: Any, *, number: int, at: pd.Timestamp | Non
         "step": step,
         "match_status": "auto",
         "job_id": "J1",
-        "appliance_id": "A1",
+        "appliance_id": appliance_id,
     }
     if isinstance(content, Mapping):
-        row |= {name: value for name, value in content.items() if name != "minute"}
+        row |= {name: value for name, value in content.items() if name not in ("minute", "matched_step")}
         if "minute" in content:
             row["taken_at"] = DAY + pd.Timedelta(minutes=content["minute"])
+        row["step"] = content.get("matched_step", step) or None
     elif isinstance(content, str):
         row["indication"] = content
     else:
@@ -108,12 +111,27 @@ def make_brief(
     meters: Iterable[Mapping[str, Any]] | None = None,
     accuracies: Iterable[Mapping[str, Any]] = ACCURACY,
     more: Mapping[str, list[dict[str, Any]]] | None = None,
+    copies: Iterable[Mapping[str, Any]] = (),
 ) -> Brief:
-    """A brief of one job with one appliance; ``more`` adds rows to a table by its name."""
+    """A brief of one job with one appliance; ``more`` adds rows to a table by its name.
+
+    ``copies`` are the readings of further appliances of the job, which are otherwise like the first.
+    """
     listed = list(steps.items()) if isinstance(steps, Mapping) else list(steps)
     readings = [
         make_reading(step, content, number=number, at=DAY + pd.Timedelta(minutes=number))
         for number, (step, content) in enumerate(listed, start=1)
+    ]
+    for copy, others in enumerate(copies, start=2):
+        readings += [
+            make_reading(step, content, number=number, at=DAY + pd.Timedelta(minutes=number), appliance_id=f"A{copy}")
+            for number, (step, content) in enumerate(others.items(), start=100 * copy)
+        ]
+    listed_appliances = [
+        {"appliance_id": name, "job_id": "J1", "sequence": place} | PLAIN_APPLIANCE | dict(appliance or {})
+        for place, name in enumerate(
+            sorted({row["appliance_id"] for row in readings if row["job_id"] == "J1"} | {"A1"})
+        )
     ]
     return assemble(
         readings=readings,
@@ -121,7 +139,7 @@ def make_brief(
             {"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY}
             | dict(job or {})
         ],
-        appliances=[{"appliance_id": "A1", "job_id": "J1", "sequence": 0} | PLAIN_APPLIANCE | dict(appliance or {})],
+        appliances=listed_appliances,
         attestations=[{"appliance_id": "A1", "item": item, "value": value} for item, value in stated.items()],
         meters=list(meters) if meters is not None else [make_meter()],
         accuracies=[{"meter_serial": METER} | dict(row) for row in accuracies],
