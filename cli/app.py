@@ -16,6 +16,7 @@ from cli.options import (
     DateOrderOption,
     JsonOption,
     PathsArgument,
+    PdfOption,
     ProfileOption,
     TablesOption,
     ZoneOption,
@@ -49,6 +50,7 @@ def run(
     zone: ZoneOption = None,
     date_order: DateOrderOption = None,
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """The whole job on a folder, from exports to certificates.
@@ -70,7 +72,7 @@ def run(
     home = Book(book)
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
-    written = pipeline.certify(derived, out, book=home, tables=tables)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
     return _exit_code(taken, derived)
 
@@ -141,6 +143,7 @@ def certify(
     book: BookOption = DEFAULT_BOOK,
     out: Annotated[Path, typer.Option("--out", help="Dataset folder.")] = Path("certificates"),
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """Write the dataset of the book.
@@ -154,7 +157,7 @@ def certify(
 
     home = Book(book)
     derived = pipeline.derive(home)
-    written = pipeline.certify(derived, out, book=home, tables=tables)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(derived=derived, out=out, written=tuple(written), brief=True))
     return _exit_code(None, derived)
 

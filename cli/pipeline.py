@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from cli.pages.render import Pages
 
 Progress = Callable[[int], None]
+MOST_PDFS: Final = 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,9 +149,7 @@ def run_scope(taken: Taken) -> Scope:
     return Scope(exports=taken.exports, office=taken.lists) if taken.lists else Scope()
 
 
-def derive(
-    book: Book, scope: Scope | None = None, *, pack: str | None = None, use_derived: bool = True
-) -> Derived:
+def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, use_derived: bool = True) -> Derived:
     """Readings, matches, verdicts and findings from the book's evidence. Writes no dataset.
 
     Without ``use_derived`` every export is read from its raw bytes again.
@@ -186,21 +185,26 @@ def derive(
     )  # fmt: skip
 
 
-def dataset_of(derived: Derived, *, pdf: bool = False) -> tuple[Dataset, Pages]:
-    """The dataset and its pages, ready to be written or compared."""
+def dataset_of(derived: Derived, *, pdf: bool | None = None) -> tuple[Dataset, Pages]:
+    """The dataset and its pages, ready to be written or compared.
+
+    ``pdf``: a PDF beside each HTML page, or not; None: where there are at most 100 certificates, for a PDF takes about
+    a tenth of a second.
+    """
     from cli.pages.render import Pages
 
     dataset = build_dataset(derived.brief, derived.judged, derived.evidence)
     day = build_day(derived.brief, derived.judged, derived.evidence, derived.extract.files)
-    return dataset, Pages(dataset.records, day, pdf=pdf)
+    drawn = len(dataset.records) <= MOST_PDFS if pdf is None else pdf
+    return dataset, Pages(dataset.records, day, pdf=drawn)
 
 
-def certify(derived: Derived, out: Path, *, book: Book, tables: str = "csv") -> list[str]:
+def certify(derived: Derived, out: Path, *, book: Book, tables: str = "csv", pdf: bool | None = None) -> list[str]:
     """Write the dataset with its pages to ``out`` and note it in the book; the paths written.
 
     Raises InputError where ``out`` cannot be written, BookError where the book cannot.
     """
-    dataset, pages = dataset_of(derived)
+    dataset, pages = dataset_of(derived, pdf=pdf)
     written = write_dataset(out, dataset, tables=tables, pages=pages)
     package = (out / DESCRIPTOR).read_bytes()
     note_dataset(

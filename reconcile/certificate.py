@@ -52,7 +52,7 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
         return row
     row |= {
         "value": part.value,
-        "unit": part.unit,
+        "unit": part.shown_unit,
         "indication": part.indication,
         "limit_low": part.limit_low,
         "limit_high": part.limit_high,
@@ -60,7 +60,7 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
     }
     reading = part.reading
     if reading is not None:
-        row |= {"value": reading.value, "unit": reading.unit, "comparator": reading.comparator}
+        row |= {"value": reading.value, "comparator": reading.comparator}
         row["indication"] = reading.indication or part.indication
     sure = zip(verdict.parts, item.assessed.certainties[check], strict=True)
     found = next(certainty for one, certainty in sure if one is part)
@@ -81,11 +81,8 @@ def list_reading_ids(verdict: Verdict, governing: Part | None) -> list[str]:
 
 
 def write_note(item: Certified, check: str) -> str | None:
-    """What the parts say beside their outcome, and the codes of the findings about the check."""
+    """What the parts say beside their outcome."""
     notes = [part.note for part in item.assessed.verdicts[check].parts if part.note]
-    codes = sorted({remark.code for remark in item.remarks if check in remark.checks}, key=code_order)
-    if codes:
-        notes.append(f"findings: {', '.join(codes)}")
     if check not in item.assessed.required and item.outcomes[check] == "not tested":
         notes.append("not asked for at this visit")
     return "; ".join(dict.fromkeys(notes)) or None

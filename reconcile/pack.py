@@ -20,14 +20,14 @@ from schemas.errors import InputError, ProfileError
 
 DEFAULT_PACK: Final = "bs7671-2018-a2.1"
 CONFIRMATIONS: Final = {
-    "primary": "seen in the document itself or in a page of the body that publishes it",
-    "secondary": "seen in another document that quotes it",
-    "memory": "from memory, no page seen that shows it",
-    "practice": "common practice of the trade, not asked for by a standard we could point to",
-    "computed": "computed here from the formula that the source gives",
-    "policy": "a choice of this pack, no published figure found",
+    "primary": "read in the source",
+    "secondary": "as quoted elsewhere",
+    "memory": "from memory",
+    "practice": "common practice",
+    "computed": "computed from it",
+    "policy": "chosen here, no published figure found",
 }
-"""How a limit was confirmed, from the strongest to the weakest."""
+"""How a limit was confirmed, and the words for it on a certificate."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +45,7 @@ class Limit:
     @property
     def citation(self) -> str:
         """The source as it is written on a certificate: with how it was confirmed."""
-        return f"{self.source} ({self.confirmed})"
+        return f"{self.source} ({CONFIRMATIONS[self.confirmed]})"
 
 
 @dataclass(frozen=True, kw_only=True)

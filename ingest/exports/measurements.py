@@ -62,6 +62,7 @@ _SHORT_LOOP: Final = re.compile(r"(?<![a-z0-9])z\s?(?:\(?(?:ln|lp?e)\)?)(?![a-z0
 _TEST_VOLTAGE: Final = re.compile(
     r"(?:@|\bat\b|\bwith\b)?\s?\b(50|100|125|250|500|1000|1\s?k)\s?v(?:olts?)?\s?(?:d\.?c\.?)?(?![a-z0-9])"
 )
+_BARE_VOLTS: Final = re.compile(r"(?<![a-z0-9.])(250|500|1000)(?![a-z0-9.])")
 _MULTIPLE: Final = re.compile(
     r"(?<![a-z0-9.])(?:[x×*]\s?(1/2|½|0[.,]5|1|2|5)|(1/2|½|0[.,]5|1|2|5)\s?[x×*]|(1/2|½|0[.,]5|1|2|5)(?=\s?i\s?[δ∆d]\s?n))"
     r"(?:\s?i\s?[δ∆d]\s?n)?(?![0-9])"
@@ -232,7 +233,11 @@ def find_pair(text: str) -> str | None:
 
 
 def _complete(word: str, pair: str | None, text: str, meaning: Meaning) -> Meaning:
+    if word == "insulation_resistance" and meaning.test_voltage_v is None and (bare := _BARE_VOLTS.search(text)):
+        meaning = replace(meaning, test_voltage_v=float(bare[1]))
     if word == "loop":
+        if pair == "L-N" and re.search(r"earth|z\s?[se](?![a-z])|efli|eli", text):
+            return meaning
         line = pair == "L-N" or (pair is None and _LINE_LOOP.search(text) is not None)
         if pair not in (None, "L-N", "L-E"):
             return meaning

@@ -9,8 +9,10 @@ from ingest.cells.text import fold
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic, read_context
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import SAMPLE_ROWS, Plan, find_plan, is_data_cell
+from ingest.exports.layout import Plan, find_plan, is_data_cell, sample_after
+from ingest.exports.mend import mend_row
 from ingest.exports.records import Records, Table
+from ingest.exports.roles import ANCHORS
 
 FIND_PLAN = Callable[
     [Sequence[Sequence[str]], int, Context, Callable[[int], Sequence[Sequence[str]]]], "tuple[Plan, int] | None"
@@ -33,6 +35,7 @@ class Scanner:
         self._rows: list[Sequence[str]] = []
         self._lines: list[int] = []
         self._broken: list[str] = []
+        self._found = False
         self._first_table = len(self.records.tables)
 
     def scan(self) -> bool:
@@ -50,7 +53,7 @@ class Scanner:
         self._flush()
         self.context = read_context(waiting, self.context)
         self._tell_all()
-        return len(self.records.tables) > self._first_table
+        return self._found
 
     def _ordinary(self, row: Sequence[str], position: int) -> bool:
         """True for the plain case: as many cells as headings, a number where the values are, no average."""
@@ -98,19 +101,16 @@ class Scanner:
         """Begin a table where headings stand; a repeated heading begins nothing."""
         rows = self.grid.rows
         context = read_context(waiting, self.context)
-
-        def body(used: int) -> Sequence[Sequence[str]]:
-            start = position + used
-            return [row for row in rows[start : start + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
-
-        found = self.find(rows, position, context, body)
+        found = self.find(rows, position, context, sample_after(rows, position))
         if found is None:
             return None
         plan, used = found
+        if self.plan is not None and not any(role in ANCHORS for role, _ in plan.roles):
+            return None
         if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
             return used
         self._flush()
-        self.plan, self.context = plan, context
+        self.plan, self.context, self._found = plan, context, True
         waiting.clear()
         return used
 
@@ -153,6 +153,8 @@ class Scanner:
         broken = ""
         if position == len(self.grid.rows) - 1 and not self.grid.complete:
             cells, broken = settle_last_row(cells, plan, self._rows)
+        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+            cells = mended
         elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
             broken = "unreadable"
         self._keep(cells, position, broken)

@@ -20,8 +20,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         shown = show_value(found.expanded, part.reading.unit, digits=2)
         yield Remark(
             code="within_uncertainty",
-            message=f"{CHECKS[check]}: {show(part.reading)} with U = {shown} (k = {found.k:g}) keeps its limit with a "
-            f"probability of {found.probability:.0%}.",
+            message=f"{CHECKS[check]}: {show(part.reading)} with U = {shown} (k = {found.k:g}) keeps its limit with "
+            f"a probability of {found.probability:.0%}.",
             action="Repeat with a meter of smaller uncertainty, or treat it as not kept.",
             checks=(check,),
             reading_ids=(part.reading.reading_id,),

@@ -14,7 +14,7 @@ from reconcile.verdicts.supply import volts_of
 from schemas.jobs import ATTESTED
 
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
-PROOFS: Final = ("proof_before", "proof_after")
+SECURED: Final = "locked, or the fuse or plug kept by the person who works; caution notice left"
 
 
 def dead_readings(case: Case) -> tuple[Reading, ...]:
@@ -28,6 +28,7 @@ def assess_proof(case: Case, *, check: str, step: str) -> Part:
     base = Part(
         check=check,
         kind="proof",
+        accepts="the indicator responds to a known source",
         steps=(step,),
         reading=reading,
         reading_ids=case.ids(step),
@@ -101,8 +102,8 @@ def assess_pairs(case: Case) -> Part:
     known = [volt for volt in volts if volt is not None]
     if known and max(known) >= case.pack.number("supply_present"):
         found = explain(volts, isolated=True, pack=case.pack)
-        why = "isolated_in_neutral" if set(found.codes) == {"isolated_in_neutral"} else "not_dead"
-        return replace(base, outcome="unsatisfactory", why=why, causes=found.causes, also=found.also)
+        code = found.governing()
+        return replace(base, outcome="unsatisfactory", why=code, causes=found.words(), also=found.also)
     if any(r is not None and is_live(case, r) for r in readings):
         return replace(base, outcome="unsatisfactory", why="not_dead")
     if any(r is not None and is_indicating(case, r) for r in readings):
@@ -168,7 +169,7 @@ def assess_secured(case: Case) -> Iterator[Part]:
     caution notice that goes with it.
     """
     how = case.says("isolation_point_secured")
-    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested")
+    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested", accepts=SECURED)
     if how is None:
         worked_dead = any(case.needs_step(step) or case.valid(step) for step in DEAD)
         outcome, why = ("not tested", "missing") if worked_dead else ("not applicable", "")

@@ -11,7 +11,7 @@ Source: circuit reasoning (common practice); spreads are policy of the rule pack
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from math import exp, log, pi, sqrt
 from typing import Any, Final
@@ -36,15 +36,28 @@ DANGER_ORDER: Final = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Explanation:
-    """The signatures that fit best (``ids``), what they mean (``causes``), the ``codes`` they call for and whether an
-    intended condition is among them; ``also`` are causes that fit less well but cannot be excluded.
+    """What would show the three voltages: causes by the code that each calls for, equally likely ones only.
+
+    ``is_normal``: an intended condition of a live supply is among them. ``also`` are causes that fit less well but
+    cannot be excluded.
     """
 
-    ids: tuple[str, ...]
-    causes: tuple[str, ...]
-    codes: tuple[str, ...]
+    causes: Mapping[str, tuple[str, ...]]
     is_normal: bool
-    also: tuple[str, ...]
+    also: tuple[str, ...] = ()
+
+    def governing(self) -> str:
+        """The code that governs: the most dangerous of those that are there, in the order of ``DANGER_ORDER``."""
+        return min((code for code in self.causes if code), key=DANGER_ORDER.index)
+
+    def without(self, code: str) -> Explanation:
+        """The same with the causes of one code left out, because something else speaks against them."""
+        return replace(self, causes={key: words for key, words in self.causes.items() if key != code})
+
+    def words(self) -> tuple[str, ...]:
+        """All causes that fit, those of the governing code first."""
+        first = self.causes[self.governing()]
+        return tuple(dict.fromkeys([*first, *(word for words in self.causes.values() for word in words)]))
 
 
 def half_normal(distance: float, scale: float) -> float:
@@ -95,16 +108,13 @@ def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
         if best - score > SAME and exp(score - best) >= least
         for one in by_pattern[pattern]
     ]
-    causes = tuple(dict.fromkeys(signature["cause"] for signature in fitting))
+    state, cause = ("isolated", "cause_isolated") if isolated else ("live", "cause")
+    causes: dict[str, tuple[str, ...]] = {}
+    for one in fitting:
+        causes[one[state]] = tuple(dict.fromkeys([*causes.get(one[state], ()), *filter(None, [one[cause]])]))
+    named = {word for words in causes.values() for word in words}
     return Explanation(
-        ids=tuple(signature["id"] for signature in fitting),
         causes=causes,
-        codes=tuple(dict.fromkeys(signature["isolated" if isolated else "live"] for signature in fitting)),
-        is_normal=any(signature["normal"] for signature in fitting),
-        also=tuple(cause for cause in dict.fromkeys(signature["cause"] for signature in near) if cause not in causes),
+        is_normal=any(one["normal"] for one in fitting),
+        also=tuple(word for word in dict.fromkeys(one[cause] for one in near) if word and word not in named),
     )
-
-
-def governing_code(codes: tuple[str, ...]) -> str:
-    """The most dangerous of the codes, in the order of ``DANGER_ORDER``."""
-    return min((code for code in codes if code), key=DANGER_ORDER.index)
