@@ -207,5 +207,7 @@ def certify(derived: Derived, out: Path, *, book: Book, tables: str = "csv", pdf
     dataset, pages = dataset_of(derived, pdf=pdf)
     written = write_dataset(out, dataset, tables=tables, pages=pages)
     package = (out / DESCRIPTOR).read_bytes()
-    note_dataset(book, package, exports=derived.scope.exports, office=derived.scope.office)
+    note_dataset(
+        book, package, rule_pack=derived.judged.rule_pack, exports=derived.scope.exports, office=derived.scope.office
+    )
     return written

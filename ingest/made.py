@@ -19,16 +19,24 @@ KIND: Final = "dataset"
 
 @dataclass(frozen=True, kw_only=True)
 class Made:
-    """One dataset: ``entries`` of the journal before it, and the evidence it rests on (None: all of the book)."""
+    """One dataset: ``entries`` of the journal before it, the rule pack that judged, and the evidence it rests on
+    (None: all of the book).
+    """
 
     package_sha256: str
     entries: int
+    rule_pack: str
     exports: frozenset[str] | None
     office: frozenset[str] | None
 
 
 def note_dataset(
-    book: Book, package: bytes, *, exports: Collection[str] | None = None, office: Collection[str] | None = None
+    book: Book,
+    package: bytes,
+    *,
+    rule_pack: str,
+    exports: Collection[str] | None = None,
+    office: Collection[str] | None = None,
 ) -> None:
     """Enter a dataset (its ``datapackage.json``) into the journal; one that stands there already is left alone.
 
@@ -41,6 +49,7 @@ def note_dataset(
         KIND,
         {
             "datapackage_sha256": sha256,
+            "rule_pack": rule_pack,
             "exports": None if exports is None else sorted(exports),
             "office": None if office is None else sorted(office),
         },
@@ -63,6 +72,7 @@ def _made(entry: Entry) -> Made:
     return Made(
         package_sha256=str(entry.body["datapackage_sha256"]),
         entries=entry.entry,
+        rule_pack=str(entry.body["rule_pack"]),
         exports=None if exports is None else frozenset(map(str, exports)),
         office=None if office is None else frozenset(map(str, office)),
     )
