@@ -26,7 +26,7 @@ ONWARD: Final = np.array(
     [
         [0.80, 0.14, 0.01, 0.002, 0.018, 0.03],
         [0.02, 0.05, 0.92, 0.005, 0.002, 0.003],
-        [0.002, 0.01, 0.64, 0.33, 0.008, 0.01],
+        [0.002, 0.01, 0.64, 0.30, 0.012, 0.036],
         [0.002, 0.03, 0.03, 0.03, 0.31, 0.598],
         [0.002, 0.02, 0.003, 0.005, 0.57, 0.40],
         [0.002, 0.02, 0.005, 0.003, 0.02, 0.95],
@@ -34,12 +34,21 @@ ONWARD: Final = np.array(
 )
 """From phase to phase; common practice for the order, every odd way kept possible."""
 
+SHORT_PAUSE_S: Final = 60.0
+SHORT_PAUSE: Final = np.ones((6, 6))
+SHORT_PAUSE[[1, 2, 3, 4], 5] = 0.05
+SHORT_PAUSE[[1, 2, 3, 4], 0] = 0.05
+"""Within a minute nobody gives the supply back and goes on measuring: weight of that after a pause so short."""
+
 LONG_PAUSE_S: Final = 300.0
 LONG_PAUSE: Final = np.where(np.eye(6, dtype=bool), [0.3, 0.2, 0.05, 0.2, 0.5, 0.6], 1.0)
 """Weight of staying in a phase over a pause of more than five minutes; 1 for going on."""
 
 OTHER_METER: Final = 0.1
 """Weight of a dead test with a meter that was not proved at this appliance although another was."""
+
+PROVED_METER: Final = 0.4
+"""Weight of a supply voltage with the meter that was proved, where another one measures voltages here too."""
 
 FITS: Final[dict[str, tuple[tuple[str, float], ...]]] = {
     "before": (("metalwork_proof_before", 0.12), ("metalwork", 0.2), ("supply_ln", 0.5), ("supply_le", 0.5),
@@ -95,13 +104,13 @@ def settle_steps(
     row = np.repeat(np.arange(len(begins)), lengths)
     weight, step = fit_tables()
     likely = np.ones((len(begins), int(lengths.max()), len(STATES)))
-    own = weight[kind[order]] * _unproved(row, kind[order], meter[order])
+    own = weight[kind[order]] * _by_meter(row, kind[order], meter[order])
     decided = fixed[order]
     own = np.where((decided >= 0)[:, None] & (step[kind[order]] != decided[:, None]), UNFIT**2, own)
     likely[row, column] = own
     pause = np.zeros(likely.shape[:2])
     pause[row[1:], column[1:]] = np.where(column[1:] > 0, np.diff(time_s[order]), 0.0)
-    belief = phase_beliefs(likely, pause > LONG_PAUSE_S, lengths)[row, column]
+    belief = phase_beliefs(likely, pause, lengths)[row, column]
     steps = step[kind[order]]
     total = np.zeros((len(order), len(STEP_NAMES) + 1))
     for state in range(len(STATES)):
@@ -111,40 +120,41 @@ def settle_steps(
     return found, sure
 
 
-def _unproved(row: Places, kind: Places, meter: Places) -> Numbers:
+def _by_meter(row: Places, kind: Places, meter: Places) -> Numbers:
     """Weight of each phase by whether the meter was proved at this appliance; shape (readings, 6)."""
-    proofs = kind == PROOF_KIND
-    proved = set(zip(row[proofs].tolist(), meter[proofs].tolist(), strict=True))
-    with_proof = set(row[proofs].tolist())
-    voltage = np.isin(kind, VOLTAGE_KINDS)
-    other = np.array(
-        [
-            is_voltage and one in with_proof and (one, its) not in proved
-            for one, its, is_voltage in zip(row.tolist(), meter.tolist(), voltage.tolist(), strict=True)
-        ]
-    )
+    width = int(meter.max()) + 1
+    pair = row * width + meter
+    proofs, voltage = kind == PROOF_KIND, np.isin(kind, VOLTAGE_KINDS)
+    proved = np.isin(pair, pair[proofs])
+    unproved_voltage = voltage & ~proved & np.isin(row, row[proofs])
     table = np.ones((len(row), len(STATES)))
-    table[other, STATES.index("isolated")] = OTHER_METER
+    table[unproved_voltage, STATES.index("isolated")] = OTHER_METER
+    second = voltage & proved & np.isin(row, row[unproved_voltage])
+    for state in ("before", "restored"):
+        table[second, STATES.index(state)] = PROVED_METER
     return table
 
 
-def phase_beliefs(likely: Numbers, long_pause: NDArray[np.bool_], lengths: Places) -> Numbers:
-    """Probability of each phase at each reading, by forward–backward; shape of ``likely`` (appliances, readings, 6)."""
-    count, longest, _ = likely.shape
+def phase_beliefs(likely: Numbers, pause_s: Numbers, lengths: Places) -> Numbers:
+    """Probability of each phase at each reading, by forward–backward.
+
+    Shape: that of ``likely`` (appliances, readings, 6); ``pause_s`` [s] before each reading (appliances, readings).
+    """
+    longest = likely.shape[1]
     forward, backward = np.empty_like(likely), np.ones_like(likely)
     forward[:, 0] = _normal(np.array(BEGIN) * likely[:, 0])
     for at in range(1, longest):
-        moved = np.einsum("as,ast->at", forward[:, at - 1], _moves(long_pause[:, at]))
+        moved = np.einsum("as,ast->at", forward[:, at - 1], _moves(pause_s[:, at]))
         forward[:, at] = _normal(moved * likely[:, at])
     for at in range(longest - 2, -1, -1):
-        ahead = np.einsum("ast,at->as", _moves(long_pause[:, at + 1]), likely[:, at + 1] * backward[:, at + 1])
+        ahead = np.einsum("ast,at->as", _moves(pause_s[:, at + 1]), likely[:, at + 1] * backward[:, at + 1])
         backward[:, at] = np.where((at + 1 < lengths)[:, None], _normal(ahead), 1.0)
     return _normal(forward * backward)
 
 
-def _moves(long_pause: NDArray[np.bool_]) -> Numbers:
-    moves: Numbers = np.where(long_pause[:, None, None], ONWARD * LONG_PAUSE, ONWARD)
-    return moves / moves.sum(axis=2, keepdims=True)
+def _moves(pause_s: Numbers) -> Numbers:
+    by_length = np.stack([ONWARD * SHORT_PAUSE, ONWARD, ONWARD * LONG_PAUSE])
+    return _normal(by_length)[np.digitize(pause_s, [SHORT_PAUSE_S, LONG_PAUSE_S])]
 
 
 def _normal(table: Numbers) -> Numbers:
@@ -152,11 +162,14 @@ def _normal(table: Numbers) -> Numbers:
     return normal
 
 
-def settle_sessions(cases: list[Any], rows: list[dict[str, Any]], sure_from: float, marks: dict[str, int]) -> None:
+def settle_sessions(
+    cases: list[Any], rows: list[dict[str, Any]], *, names: NDArray[np.object_], sure_from: float, marks: dict[str, int]
+) -> None:
     """Settle steps of appliances that several sessions measured, in place of what each session said alone.
 
-    ``rows`` are the columns of each session (outcome.session_rows); ``marks`` are the numbers of the statuses ``auto``,
-    ``decided``, ``review`` and of the reasons ``clear`` and ``step open``. Appliances with a reading of unknown time are left.
+    ``rows`` are the columns of each session (outcome.session_rows); ``names`` the appliances; ``marks`` the numbers of
+    the statuses ``auto``, ``decided``, ``review`` and of the reasons ``clear`` and ``step open``. Appliances with a
+    reading of unknown time are left as they are.
     """
     if not rows:
         return
@@ -189,8 +202,22 @@ def settle_sessions(cases: list[Any], rows: list[dict[str, Any]], sure_from: flo
         for name in ("step", "status", "why"):
             row[name] = joined[name][begin : begin + length]
         row["candidates"] = {
-            at: offered for at, offered in row["candidates"].items() if row["status"][at] == marks["review"]
+            int(at): row["candidates"].get(int(at)) or _only_candidate(row, int(at), names)
+            for at in np.flatnonzero(row["status"] == marks["review"])
         }
+
+
+def _only_candidate(row: dict[str, Any], at: int, names: NDArray[np.object_]) -> list[dict[str, object]]:
+    """The appliance that is clear, with the step that is not."""
+    step = STEP_NAMES[int(row["step"][at])]
+    return [
+        {
+            "appliance_id": names[row["appliance"][at]],
+            "step": step,
+            "probability": float(row["confidence"][at]),
+            "why": "the appliance is clear, the step is not",
+        }
+    ]
 
 
 def _measured_by_several(appliance: Places, session: Places, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
