@@ -118,9 +118,23 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
         units = _units_row(after, len(headings))
         used = taken + (1 if units else 0)
         plan = make_plan(headings, units or [], context, body(used))
+        if (
+            plan
+            and taken == 2
+            and not _adds(plan, [fold(cell) for cell in following], units or [], context, body(used))
+        ):
+            plan = None
         if plan and (best is None or richness(plan) > richness(best[0])):
             best = plan, used
     return best
+
+
+def _adds(
+    plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
+) -> bool:
+    """True where a row of groups explains more than the row below it alone."""
+    alone = make_plan(lower, units, context, sample)
+    return alone is None or richness(alone) < richness(plan)
 
 
 def looks_like_headings(row: Sequence[str]) -> bool:

@@ -73,6 +73,7 @@ _TRAILING: Final = re.compile(
     r"(?:\s*[,;:/|\-]\s*|\s+in\s+|\s+)([^\s,;:/|\-]+(?:\s(?:a\.?c|d\.?c)\.?)?)$", re.IGNORECASE
 )
 
+_MEASURED: Final = ("V", "A", "Ohm", "s", "siemens")
 _LEADING: Final = re.compile(r"V|[Vv]olts?|[kMmG]?Ω|[oO]hms?|[kMm][oO]hms?|ms|[aA]mps?")
 _GLUED_VOLTS: Final = re.compile(r"V\s?\(?(?:LN|LP?E|NP?E|ln|lp?e|np?e|L-N|L-P?E|N-P?E)\)?")
 """In ``V L-N`` and ``VLN`` the letter is quantity and unit at once."""
@@ -163,7 +164,8 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
     if found_last and found_last.start() > 0:
         unit = parse_unit(found_last[1])
         before = name[: found_last.start()]
-        if unit is not None and not before.rstrip()[-1:].isdigit() and found_last[1] not in ("K", "G", "M"):
+        is_test_voltage = unit is not None and unit.base == "V" and before.rstrip()[-1:].isdigit()
+        if unit is not None and unit.base in _MEASURED and not is_test_voltage and found_last[1] not in ("K", "G", "M"):
             return before, unit
     first, blank, rest = name.partition(" ")
     if blank and _LEADING.fullmatch(first):
