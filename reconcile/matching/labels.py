@@ -40,7 +40,8 @@ def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]
     """
     edits = _edits(seen, listed)
     typed = np.maximum(_typed(seen, listed, edits), 0.2 * _typed(seen, other_names, _edits(seen, other_names)))
-    exact, near = (edits == 0).astype(float), _manner(listed)[edits]
+    exact, manner = (edits == 0).astype(float), _manner(listed)
+    near = manner[edits] + manner[0] * np.where(edits > 0, _typed(seen, listed, edits), 0.0)
     lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
     anything = 0.05 * 20.0**-lengths
     share = max(sum(bool(name) for name in listed), 1)
@@ -50,6 +51,15 @@ def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]
     intended = np.where(unlisted[None, :], np.maximum(0.9 * unknown[:, None], typed), typed)
     fit = (1.0 - WRONG_LABEL) * intended + WRONG_LABEL * wrong[:, None]
     return np.asarray(fit, dtype=np.float64), np.asarray(unknown, dtype=np.float64)
+
+
+def meant_the_same(seen: list[str]) -> Numbers:
+    """Likelihood of each label [columns] where each other [rows] was typed just before for the same appliance.
+
+    1 where they are equal; a slip of the finger where they are near; else 0.
+    """
+    edits = _edits(seen, seen)
+    return np.where(edits == 0, 1.0, _typed(seen, seen, edits).T)
 
 
 def _edits(seen: list[str], names: list[str]) -> NDArray[np.int64]:
