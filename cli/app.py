@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.audit_commands import audit_app
 from cli.meter_commands import meter_app
 from cli.options import (
     DEFAULT_BOOK,
@@ -203,3 +204,4 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
 
 
 app.add_typer(meter_app)
+app.add_typer(audit_app)
