@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.audit_commands import audit_app
 from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
 from cli.meter_commands import meter_app
 from cli.options import (
@@ -202,3 +203,4 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
 
 
 app.add_typer(meter_app)
+app.add_typer(audit_app)

@@ -23,13 +23,17 @@ class Pointers:
     @classmethod
     def of(cls, tables: Sequence[Mapping[str, pd.DataFrame]]) -> Pointers:
         """Pointers out of datasets, the first one that knows a reading counts."""
-        readings = [part["readings"][RAW_COLUMNS] for part in tables if "readings" in part]
+        readings = [
+            part["readings"][RAW_COLUMNS]
+            for part in tables
+            if "readings" in part and set(RAW_COLUMNS) <= set(part["readings"].columns)
+        ]
         known = pd.concat(readings, ignore_index=True) if readings else pd.DataFrame(columns=RAW_COLUMNS)
         behind: dict[tuple[str, str], str] = {}
         for part in reversed(tables):
-            for row in _rows(part.get("checks")):
+            for row in _rows(part.get("checks"), "certificate_id", "check"):
                 behind["checks", f"{row['certificate_id']}/{row['check']}"] = str(row["reading_ids"])
-            for row in _rows(part.get("findings")):
+            for row in _rows(part.get("findings"), "finding_id"):
                 behind["findings", str(row["finding_id"])] = str(row["reading_ids"])
         return cls(by_reading=known.drop_duplicates("reading_id").set_index("reading_id"), readings_of=behind)
 
@@ -53,10 +57,12 @@ class Pointers:
         return {}
 
 
-def _rows(table: pd.DataFrame | None) -> list[dict[str, object]]:
-    if table is None or "reading_ids" not in table:
+def _rows(table: pd.DataFrame | None, *columns: str) -> list[dict[str, object]]:
+    """The rows of a table that name readings; none where it lacks a column (it may have been altered)."""
+    if table is None or not {"reading_ids", *columns} <= set(table.columns):
         return []
-    return [{str(name): value for name, value in row.items()} for row in table.dropna(subset="reading_ids").to_dict("records")]
+    named = table.dropna(subset="reading_ids")[["reading_ids", *columns]]
+    return [{str(name): value for name, value in row.items()} for row in named.to_dict("records")]
 
 
 def file_rows(faults: pd.DataFrame) -> list[dict[str, object]]:

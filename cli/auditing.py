@@ -19,9 +19,11 @@ from ingest.made import Made, find_made, list_made
 from reconcile.audit.compare import compare_tables
 from reconcile.audit.csv_cells import parse_cells
 from reconcile.audit.dataset_tables import parse_dataset_table
-from reconcile.audit.files import DESCRIPTOR, UNLISTED, check_files, compare_file, parse_package
+from reconcile.audit.files import DESCRIPTOR, SIGNATURE, TIME_STAMP, UNLISTED, check_files, compare_file, parse_package
 from reconcile.audit.screening import screen_records
 from reconcile.emit.dataset import Dataset, dataset_files
+from schemas.audit import AuditRows
+from schemas.check import conform_table
 from schemas.dataset import TABLES
 from schemas.errors import InputError, ProvebookError
 from schemas.version import TOOL_VERSION
@@ -234,6 +236,38 @@ def read_or_none(path: Path) -> bytes | None:
         return path.read_bytes() if not path.is_symlink() else None
     except OSError:
         return None
+
+
+def audit_signature(
+    audit: Audit, out: Path, book: Book | None, *, key: Path | None = None, roots: Path | None = None
+) -> None:
+    """Add to the audit what the signature and the time stamp say, or a row where they do not hold."""
+    from cli import signing
+    from reconcile.audit.time_stamp import check_time_stamp
+
+    signed, stamped = (out / SIGNATURE).exists(), (out / TIME_STAMP).exists()
+    if key is None and not signed:
+        audit.totals["signature"] = "none"
+        return
+    if key is None:
+        audit.totals["signature"] = "not checked: name the signer's public key with --key"
+        audit.notes.append("without its signature a dataset shows no alteration by somebody who writes it all anew")
+        return
+    try:
+        said = signing.check_signed(out, key, book)
+        audit.totals["signature"] = f"good, key {said.key_id}, signer's clock {said.signed_at}"
+        if stamped and roots is not None:
+            content = (out / TIME_STAMP).read_bytes()
+            moment = check_time_stamp((out / SIGNATURE).read_bytes(), content, signing.read(roots, "the certificates"))
+            audit.totals["time stamp"] = f"{moment:%Y-%m-%d %H:%M:%S} UTC"
+        elif stamped:
+            audit.totals["time stamp"] = "not checked: name trusted certificates with --roots"
+    except ProvebookError as error:
+        audit.totals["signature"] = "does not hold"
+        message = error.sentence().replace("\n", " ")
+        row = {"part": "signature", "verdict": "does not hold", "where": str(out / SIGNATURE), "message": message}
+        audit.rows = conform_table(AuditRows, pd.concat([audit_table([row], {}), audit.rows], ignore_index=True))
+        audit.reading_ids.insert(0, "")
 
 
 def screen_dataset(out: Path) -> pd.DataFrame:
