@@ -39,7 +39,7 @@ def test_day_comes_out_as_expected(day: tuple[Path, dict[str, Any]], capsys: pyt
     assert (code, printed.err) == (expected["exit_code"], "")
     assert max(len(line) for line in printed.out.splitlines()) <= 80 or str(folder.parent) in printed.out
 
-    counts = re.findall(r"^(\S+)\s+(\d+) records = (\d+) readings \+ (\d+) refusals", printed.out, re.MULTILINE)
+    counts = re.findall(r"^(\S.*?)\s{2,}(\d+) records = (\d+) readings \+ (\d+) refusals", printed.out, re.MULTILINE)
     assert {name: [int(n) for n in numbers] for name, *numbers in counts} == expected["files"]
     assert all(int(a) == int(b) + int(c) for _, a, b, c in counts)
 
@@ -50,7 +50,7 @@ def test_day_comes_out_as_expected(day: tuple[Path, dict[str, Any]], capsys: pyt
     for row in rows(out / "findings.csv"):
         found.setdefault(row["appliance_id"], {}).setdefault(row["severity"], []).append(row["code"])
     for name, entry in expected["certificates"].items():
-        for severity in ("danger", "defect", "query"):
+        for severity in ("danger", "defect", "query", "note"):
             assert sorted(set(found.get(name, {}).get(severity, []))) == sorted(entry.get(severity, [])), (
                 name,
                 severity,
