@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.audit_commands import audit_app
+from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
 from cli.meter_commands import meter_app
 from cli.options import (
     DEFAULT_BOOK,
@@ -16,6 +18,7 @@ from cli.options import (
     DateOrderOption,
     JsonOption,
     PathsArgument,
+    PdfOption,
     ProfileOption,
     TablesOption,
     ZoneOption,
@@ -49,6 +52,7 @@ def run(
     zone: ZoneOption = None,
     date_order: DateOrderOption = None,
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """The whole job on a folder, from exports to certificates.
@@ -70,7 +74,7 @@ def run(
     home = Book(book)
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
-    written = pipeline.certify(derived, out, tables=tables)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
     return _exit_code(taken, derived)
 
@@ -141,6 +145,7 @@ def certify(
     book: BookOption = DEFAULT_BOOK,
     out: Annotated[Path, typer.Option("--out", help="Dataset folder.")] = Path("certificates"),
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """Write the dataset of the book.
@@ -152,8 +157,9 @@ def certify(
     from cli import pipeline
     from ingest.book import Book
 
-    derived = pipeline.derive(Book(book))
-    written = pipeline.certify(derived, out, tables=tables)
+    home = Book(book)
+    derived = pipeline.derive(home)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(derived=derived, out=out, written=tuple(written), brief=True))
     return _exit_code(None, derived)
 
@@ -188,8 +194,6 @@ def _report(json: bool, report: Report) -> None:
 
 
 def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
-    from cli.__main__ import COULD_NOT, DONE, NEEDS_A_PERSON
-
     if derived is not None:
         _complain(derived.office.errors)
     if (taken is not None and taken.errors) or (derived is not None and derived.office.errors):
@@ -199,3 +203,4 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
 
 
 app.add_typer(meter_app)
+app.add_typer(audit_app)

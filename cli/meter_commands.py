@@ -64,3 +64,25 @@ def clock(
     home = Book(book)
     home.create()
     return links.clock(home, link, profile=profile, set_it=set_it, as_json=json)
+
+
+@meter_app.command()
+def watch(
+    link: LinkArgument,
+    book: BookOption = DEFAULT_BOOK,
+    profile: ProfileOption = None,
+    appliance: Annotated[
+        str | None, typer.Option("--appliance", help="Appliance of the job list that is being tested.")
+    ] = None,
+    json: JsonOption = False,
+) -> int:
+    """Live readings, each judged as it arrives; Ctrl-C ends it.
+
+    Example: provebook watch demo:lines
+    """
+    from cli import watching
+    from ingest.book import Book
+
+    home = Book(book)
+    home.create()
+    return watching.watch(home, link, profile=profile, appliance=appliance, as_json=json)

@@ -19,6 +19,10 @@ DateOrderOption = Annotated[
     str | None, typer.Option("--date-order", help="Order of day and month where a file leaves it open: dmy or mdy.")
 ]
 TablesOption = Annotated[str, typer.Option("--tables", help="Tables of the dataset: csv, parquet or both.")]
+PdfOption = Annotated[
+    bool | None,
+    typer.Option("--pdf/--no-pdf", help="A PDF beside each HTML page; without either up to 100 certificates have one."),
+]
 PathsArgument = Annotated[list[Path], typer.Argument(help="Files or folders.", show_default=False)]
 LinkArgument = Annotated[
     str, typer.Argument(help="serial:PATH, ble:ADDRESS, demo:KIND or a pyserial URL.", show_default=False)

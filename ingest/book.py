@@ -23,7 +23,7 @@ from filelock import FileLock, Timeout
 
 from ingest.chain import Entry
 from ingest.evidence import EvidenceStore, NewEvidence
-from ingest.journal import Journal
+from ingest.journal import Journal, PastJournal
 from ingest.moments import file_received_at
 from ingest.writing import PART, told_as_book_error, write_whole
 from schemas.errors import BookError, InputError
@@ -79,6 +79,13 @@ class Book:
                 advice="restore this file from a backup; another zone for one import is --zone, for all a new book",
             )  # fmt: skip
         return zone
+
+    def as_of(self, entries: int) -> Book:
+        """The book as it stood when its journal had so many entries, for reading only."""
+        past = Book(self.root)
+        past.journal = PastJournal(self.journal.path, entries)
+        past.evidence = EvidenceStore(self.evidence.root, journal=past.journal)
+        return past
 
     def create(self, zone: str = DEFAULT_ZONE) -> None:
         """Make the folder a book; an existing book is left as it is. What a killed process began is finished.

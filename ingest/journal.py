@@ -138,6 +138,27 @@ class Journal:
             raise BookError("cannot read the journal", where=str(path), seen=str(error.strerror)) from error
 
 
+class PastJournal(Journal):
+    """A journal as it stood when it had ``count`` entries; nothing can be appended to it."""
+
+    def __init__(self, path: Path, count: int) -> None:
+        super().__init__(path)
+        self._count = count
+
+    def chain(self) -> Chain:
+        """The first entries; the whole chain is checked all the same."""
+        seen = self._signature()
+        if self._known is None or self._known[0] != seen:
+            whole = super().chain()
+            then = Chain(entries=whole.entries[: self._count], broken=whole.broken)
+            self._known = (seen, then, listed_evidence(then.entries))
+        return self._known[1]
+
+    def append_all(self, items: Sequence[tuple[str, dict[str, Any]]]) -> list[Entry]:
+        """Raises BookError: the past cannot be written."""
+        raise BookError("this is the book as it was; it cannot be written", where=str(self.path))
+
+
 def listed_evidence(entries: Sequence[Entry]) -> dict[str, str]:
     """SHA-256 of each evidence object in ``entries`` to the SHA-256 of its sidecar; the last entry counts."""
     return {

@@ -17,7 +17,6 @@ from ingest.book import Book
 from ingest.clock_exchange import ClockOffset, clock_offset
 from ingest.download import Download, Progress, download_positions
 from ingest.download_sequence import download_sequence
-from ingest.extract import Extract
 from ingest.known_records import known_records
 from ingest.links import open_link, parse_link
 from ingest.meter_session import MeterSession, Opener, Patience, recover_transcripts
@@ -26,7 +25,7 @@ from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import sample_profiles
 from ingest.protocols.frames import Event
 from ingest.protocols.meter import NoAnswer
-from ingest.transcripts import clock_exchanges, hear, read_transcript
+from ingest.transcripts import hear, read_heard
 from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
@@ -140,8 +139,9 @@ class _Sync:
         fault: LinkError | None,
         seconds: float,
     ) -> SyncReport:
-        extract: Extract = read_transcript(content, sha256=sha256, profiles=self._profiles, zone=self._book.zone)
-        exchanges = clock_exchanges(content, profiles=self._profiles, zone=self._book.zone)
+        heard = hear(content, self._profiles)
+        extract = read_heard(heard, sha256=sha256, zone=self._book.zone)
+        exchanges = heard.exchanges(self._book.zone)
         other_memory = bool(self._download and self._download.other_memory)
         journal_sync(
             self._book, sha256, session.profile.name, session.serial, complete=whole, other_memory=other_memory,

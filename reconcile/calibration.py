@@ -27,7 +27,7 @@ def calibration_states(readings: pd.DataFrame, meters: pd.DataFrame, jobs: pd.Da
         how="left",
     )
     registered = table["registered"].notna()
-    began = table["job_id"].map(jobs.set_index("job_id")["arrived_at"])
+    began = table[["job_id"]].merge(jobs[["job_id", "arrived_at"]], on="job_id", how="left")["arrived_at"]
     day = local_days(table["taken_at"].fillna(began), table["zone"])
     interval = pd.Timedelta(days=pack.number("calibration_interval"))
     due = table["calibration_due"].fillna(table["calibrated_on"] + interval)

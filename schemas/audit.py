@@ -182,3 +182,27 @@ class Screening(Table):
     rings: Series[Truth] = required()
     reading_ids: Series[Text] = required()
     message: Series[Text] = required()
+
+
+AUDIT_PARTS: Final = ("dataset files", "signature", "book", "dataset", "recorded values", "screening")
+
+
+class AuditRows(Table):
+    """Everything an audit has to say against what it was given, one row each: ``audit.csv``.
+
+    ``where`` points into what was audited, ``evidence_*`` to the raw bytes behind it. ``recorded`` is what was found,
+    ``evidence`` what the raw evidence gives instead.
+    """
+
+    part: Series[Text] = required(isin=list(AUDIT_PARTS))
+    verdict: Series[Text] = required()
+    where: Series[Text] = optional()
+    what: Series[Text] = optional()
+    recorded: Series[Text] = optional()
+    evidence: Series[Text] = optional()
+    evidence_sha256: Series[Text] = optional()
+    evidence_name: Series[Text] = optional()
+    evidence_record_no: Series[OptionalWhole] = optional()
+    evidence_text: Series[Text] = optional()
+    message: Series[Text] = optional()
+    action: Series[Text] = optional()

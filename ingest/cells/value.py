@@ -108,6 +108,8 @@ def parse_value(text: str, quantity: str, unit: Unit | None, style: NumberStyle)
         return refused("missing value", "the cell is empty: no value was recorded here", absent=True)
     if is_not_measured(cell):
         return refused("not measured", f"{shown(text)} says that nothing was measured", absent=True)
+    if is_over_range(cell):
+        return _worded(cell, text, quantity)
     if coded := _CODED.fullmatch(cell):
         return _coded(coded, text, quantity, unit)
     found = _CELL.fullmatch(cell)

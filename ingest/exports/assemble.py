@@ -12,7 +12,7 @@ import pandas as pd
 from ingest.cells.text import fold
 from ingest.cells.value import Value
 from ingest.exports.distinct import Codes, distinct, take
-from ingest.exports.layout import parse_memory_no
+from ingest.exports.roles import parse_memory_no
 from ingest.exports.meanings import Named, name_records
 from ingest.exports.records import BROKEN, Records
 from ingest.exports.times import NEVER, Moments, Zones, read_moments

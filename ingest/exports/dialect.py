@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
-from ingest.exports.layout import SAMPLE_ROWS, find_plan
+from ingest.exports.layout import find_plan, sample_after
 
 SAMPLE_LINES = 60
 
@@ -34,7 +34,7 @@ def find_delimiter(lines: Sequence[str]) -> str:
 def score(grid: Grid) -> tuple[int, int]:
     """How much of a table the cells make: what its headings say, and how many rows are as wide as they."""
     for position in range(len(grid.rows)):
-        body = rows_after(grid.rows, position)
+        body = sample_after(grid.rows, position)
         found = find_plan(grid.rows, position, Context(), body)
         if found:
             plan, used = found
@@ -42,13 +42,3 @@ def score(grid: Grid) -> tuple[int, int]:
             return len(plan.tests) + len(plan.roles) + 2 * plan.is_long, even
     widths = [len(row) for row in grid.rows if len(row) > 1]
     return 0, max((widths.count(width) for width in set(widths)), default=0)
-
-
-def rows_after(rows: Sequence[Sequence[str]], position: int) -> Callable[[int], Sequence[Sequence[str]]]:
-    """Sample rows after the first n heading rows at ``position``."""
-
-    def body(used: int) -> Sequence[Sequence[str]]:
-        start = position + used
-        return [row for row in rows[start : start + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
-
-    return body

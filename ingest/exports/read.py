@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from ingest.exports.context import Context
-from ingest.exports.containers import NotOpened, open_export
+from ingest.exports.containers import Member, NotOpened, open_export
 from ingest.exports.dialect import chosen_grid
+from ingest.exports.grid import Grid
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner, keep_unclaimed
+from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
 from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
@@ -93,16 +95,11 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
     except NotOpened as error:
         keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
         return Claim(refused="unreadable", detail=str(error))
-    profile = claim.profile
     found = False
     for number, member in enumerate(members):
         first = len(records)
         if not claim.refused:
-            grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
-            scanner = Scanner(grid, records, file_no, Context(decimal=profile.decimal if profile else None))
-            if profile:
-                scanner.find = profile.find_plan
-            found = scanner.scan() or found
+            found = read_member(member, records, file_no, claim.profile) or found
         records.shift_columns(first, number * MEMBER_COLUMNS)
     if found:
         return claim
@@ -112,3 +109,30 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
         keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
         records.shift_columns(first, number * MEMBER_COLUMNS)
     return refused
+
+
+def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
+    """Add the records of one text or sheet; True where a table was found in it."""
+    grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
+    if profile:
+        context = Context(decimal=profile.decimal)
+        return Scanner(grid, records, file_no, context, find=profile.find_plan).scan()
+    if Scanner(grid, records, file_no, Context()).scan():
+        return True
+    for shaped in other_shapes(member, grid):
+        first = len(records)
+        if Scanner(shaped.grid, records, file_no, Context()).scan():
+            if shaped.turned:
+                records.turn(first, shaped.places)
+            return True
+    return False
+
+
+def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:
+    """The cells of a member in other shapes, the more certain first."""
+    if (turned := turn_grid(grid)) is not None:
+        yield turned
+    if (blocks := stack_blocks(member.lines, member.complete)) is not None:
+        yield blocks
+    if member.grid is None and (columns := split_columns(member.lines, member.complete)) is not None:
+        yield columns

@@ -54,6 +54,12 @@ class Records:
         if by:
             self.column[first:] = [column + by for column in self.column[first:]]
 
+    def turn(self, first: int, places: Sequence[int]) -> None:
+        """Put the records from ``first`` on back where they stand in a table that was turned on its side."""
+        for at in range(first, len(self)):
+            line = places[self.column[at] - 1]
+            self.record_no[at], self.column[at] = line, self.record_no[at]
+
     def add_long(
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
     ) -> None:

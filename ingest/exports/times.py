@@ -32,6 +32,9 @@ NO_DATE: Final = "no date in the record"
 NO_CLOCK: Final = "no time of day in the record"
 UNDECIDED: Final = "day and month undecided: "
 RESET: Final = "the clock of the meter was reset: its date is before 2005"
+EVENING_NS: Final = 18 * 60 * 60 * 10**9
+MORNING_NS: Final = 6 * 60 * 60 * 10**9
+MIDNIGHT: Final = "times go back and forth below one date: which day this is is not certain"
 GAP: Final = "clocks went forward here: this local time did not exist in "
 OVERLAP: Final = "clocks went back here: this local time came twice in "
 
@@ -109,7 +112,39 @@ def read_moments(records: Records, zones: Sequence[Zones], order: Sequence[str |
                 utc[at] = stamped
         if why is not None:
             reason[at] = reasons.setdefault(why, len(reasons))
-    return Moments(local[codes], utc[codes], reason[codes], list(reasons))
+    return settle_midnights(records, Moments(local[codes], utc[codes], reason[codes], list(reasons)))
+
+
+def settle_midnights(records: Records, moments: Moments) -> Moments:
+    """Where one date stands above a table of times: rows after midnight are of the next day, or of no certain day.
+
+    From evening (after 18:00) to early morning (before 06:00) once is one midnight. Where times go back otherwise as
+    well, rows after such a step have no certain day.
+    """
+    table = np.array(records.table, dtype=np.int64)
+    line = np.array(records.record_no, dtype=np.int64)
+    local, utc, reason = moments.local_ns.copy(), moments.utc_ns.copy(), moments.reason.copy()
+    reasons = list(moments.reasons)
+    for number, source in enumerate(records.tables):
+        plan = source.plan
+        if source.context.date_text is None or plan.at("date") is not None or plan.at("moment") is not None:
+            continue
+        rows = np.flatnonzero((table == number) & (local != NEVER))
+        rows = rows[np.argsort(line[rows], kind="stable")]
+        clock = local[rows] % DAY_NS
+        back = np.flatnonzero(np.diff(clock) < 0)
+        nights = back[(clock[back] >= EVENING_NS) & (clock[back + 1] <= MORNING_NS)]
+        if not len(nights):
+            continue
+        after = rows[nights[0] + 1 :]
+        if len(back) == 1:
+            local[after] += DAY_NS
+            utc[after] = np.where(utc[after] == NEVER, NEVER, utc[after] + DAY_NS)
+        else:
+            local[after] = utc[after] = NEVER
+            reasons.append(MIDNIGHT)
+            reason[after] = len(reasons) - 1
+    return Moments(local, utc, reason, reasons)
 
 
 def stamp(

@@ -11,11 +11,10 @@ import numpy as np
 
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
-from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, unit_in
+from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused
 from ingest.cells.words import is_over_range, simplify
 from ingest.exports.distinct import Codes, combine, distinct
 from ingest.exports.meanings import Named
-from ingest.exports.measurements import with_unit
 from ingest.exports.records import Records, Table
 from schemas.quantities import QUANTITIES
 
@@ -59,7 +58,6 @@ def read_values(records: Records, meanings: Codes, named: Sequence[Named]) -> tu
 
 def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, verdict: str | None) -> Value:
     """One value with what stands beside it: a comparator column, a status column."""
-    named = _by_cell_unit(named, raw)
     if named.refusal:
         return refused(named.refusal, named.message)
     quantity = named.meaning.quantity
@@ -77,14 +75,6 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
     if value.comparator not in ("eq", told):
         return refused("ambiguous", "the cell and the comparator column say different comparators")
     return replace(value, comparator=told)
-
-
-def _by_cell_unit(named: Named, raw: str) -> Named:
-    """Where only a pair of conductors was named, volts in the cell itself make it a voltage."""
-    if named.meaning.quantity is None and named.meaning.conductors and (unit := unit_in(raw)) is not None:
-        meaning = with_unit(named.meaning, unit)
-        return Named(meaning) if meaning.quantity else named
-    return named
 
 
 def _with_verdict(value: Value, verdict: str, quantity: str) -> Value | None:

@@ -61,12 +61,12 @@ class GattMeter:
         notes = (f"battery {battery} %",) if battery else ()
         return Identity(serial=serial or self.profile.meter.serial, model=model or "", notes=notes)
 
-    def count(self) -> Script[int | None]:
-        """How many records the meter says it holds."""
+    def count(self, since: int | None = None) -> Script[int | None]:
+        """How many records the meter says it holds, or holds from the number ``since`` on."""
         records = self.profile.gatt.records
         if records is None:
             return 0
-        answer = yield from self._control(records, bytes([COUNT, ALL]), "count")
+        answer = yield from self._control(records, bytes([COUNT]) + _chosen(records, since), "count")
         return int(answer.values["count"]) if answer.kind == "count" else 0
 
     def fetch(self, positions: Sequence[int]) -> Script[None]:
@@ -74,11 +74,8 @@ class GattMeter:
         records = self.profile.gatt.records
         if records is None:
             return
-        request = bytes([REPORT, ALL])
-        if positions:
-            first = positions[0].to_bytes(records.number, "little")
-            request = bytes([REPORT, FROM, records.filter]) + first
-        yield from self._control(records, request, "done")
+        chosen = _chosen(records, positions[0] if positions else None)
+        yield from self._control(records, bytes([REPORT]) + chosen, "done")
 
     def clock(self) -> Script[Answer | None]:
         """What the meter's clock says."""
@@ -167,3 +164,10 @@ class GattMeter:
             if isinstance(event, Answer) and event.kind in (kind, "done"):
                 return event
         return None
+
+
+def _chosen(records: GattRecords, since: int | None) -> bytes:
+    """Operator and operand: all records, or those of a number not below ``since``."""
+    if since is None:
+        return bytes([ALL])
+    return bytes([FROM, records.filter]) + since.to_bytes(records.number, "little")

@@ -76,8 +76,8 @@ class Meter(Protocol):
     def identify(self) -> Script[Identity]:
         """Model and serial number."""
 
-    def count(self) -> Script[int | None]:
-        """How many records the meter says it holds."""
+    def count(self, since: int | None = None) -> Script[int | None]:
+        """How many records the meter says it holds; ``since``: from that number on, where asked by number."""
 
     def fetch(self, positions: Sequence[int]) -> Script[None]:
         """Ask for these records."""

@@ -35,7 +35,7 @@ class ScpiMeter:
         serial = answer.values["serial"] or self.profile.meter.serial
         return Identity(serial=serial, model=answer.values["model"])
 
-    def count(self) -> Script[int | None]:
+    def count(self, since: int | None = None) -> Script[int | None]:
         """How many records the meter says it holds."""
         if not self.profile.scpi.count:
             return None

@@ -135,10 +135,20 @@ class BluetoothLink:
     def _stop_loop(self) -> None:
         if self._loop.is_closed():
             return
+        with contextlib.suppress(Exception):
+            asyncio.run_coroutine_threadsafe(cancel_others(), self._loop).result(OPERATION_TIMEOUT_S)
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(timeout=5)
         if not self._thread.is_alive():
             self._loop.close()
+
+
+async def cancel_others() -> None:
+    """Cancel every other task of this loop: bleak leaves some waiting, and they would complain when the loop ends."""
+    others = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+    for task in others:
+        task.cancel()
+    await asyncio.gather(*others, return_exceptions=True)
 
 
 def lost() -> LinkLost:

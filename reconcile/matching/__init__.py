@@ -28,8 +28,9 @@ from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.joint_steps import settle_sessions
 from reconcile.matching.order import Session, find_sessions, order_sightings
-from reconcile.matching.outcome import clock_row, conclude, session_rows
+from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits, list_visits
@@ -82,6 +83,7 @@ def match_sightings(
         for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
             rows.append(session_rows(case, belief, visits))
             clocks.append(clock_row(case, belief, [str(name) for name in reading_ids[case.session.rows]]))
+    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
 

@@ -78,12 +78,12 @@ def stack_items(items: list[Item]) -> ChainBatch:
     width, steps, looks = first.onward.shape[1], first.onward.shape[2], first.switch_pause.shape[1]
     shapes = {
         "onward": (count, len(items), width, steps), "leave": (count, len(items), width),
-        "last": (len(items), width), "first": (count, len(items), steps), "stray": (count, len(items)),
+        "last": (len(items), width), "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
         "switch_pause": (count, len(items), looks), "travel_pause": (count, len(items), looks),
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
         "departed": (count, len(items), looks, jobs), "travel": (len(items), jobs + 1, jobs),
-        "switch": (len(items), slots, slots), "opening": (len(items), slots), "of_job": (len(items), slots, jobs),
+        "switch": (len(items), slots, slots), "resume": (len(items), slots, slots), "opening": (len(items), slots), "of_job": (len(items), slots, jobs),
         "of_appliance": (len(items), appliances, slots),
     }  # fmt: skip
     arrays = {name: np.zeros(shape) for name, shape in shapes.items()}
@@ -97,7 +97,7 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     readings, factors = item.readings, item.factors
     slots, jobs = factors.slots, len(factors.placing.jobs) + 1
     used = len(slots.appliance)
-    for name in ("onward", "leave", "first", "switch_pause", "travel_pause"):
+    for name in ("onward", "leave", "first", "again", "switch_pause", "travel_pause"):
         arrays[name][start:, place] = getattr(readings, name)
     arrays["last"][place] = readings.last
     arrays["stray"][start:, place] = readings.stray * factors.foreign
@@ -110,6 +110,7 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     arrays["travel"][place, :jobs, :jobs] = factors.travel[:-1]
     arrays["travel"][place, -1, :jobs] = factors.travel[-1]
     arrays["switch"][place, :used, :used] = slots.switch
+    arrays["resume"][place, :used, :used] = slots.resume
     arrays["opening"][place, :used] = slots.opening
     arrays["of_job"][place, np.arange(used), slots.job] = 1.0
     arrays["of_appliance"][place, slots.appliance, np.arange(used)] = 1.0

@@ -24,7 +24,7 @@ Places = NDArray[np.int64]
 TWICE: Final = 1.1
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
-VISITED_TWICE: Final = 0.03
+VISITED_TWICE: Final = 0.01
 LEAST_SHARE: Final = 0.01
 
 

@@ -30,18 +30,19 @@ class ChainBatch:
 
     ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
     ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the end.
-    ``first`` (T, N, D): first step at an appliance. ``stray`` (T, N): the reading belongs nowhere.
+    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to. ``stray`` (T, N): the reading belongs nowhere.
     ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
     ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.
-    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch`` (N, U, U), ``opening`` (N, U),
-    ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
+    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch``, ``resume`` (N, U, U), ``opening``
+    (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
     """
 
     onward: Numbers
     leave: Numbers
     last: Numbers
     first: Numbers
+    again: Numbers
     stray: Numbers
     switch_pause: Numbers
     travel_pause: Numbers
@@ -52,6 +53,7 @@ class ChainBatch:
     departed: Numbers
     travel: Numbers
     switch: Numbers
+    resume: Numbers
     opening: Numbers
     of_job: Numbers
     of_appliance: Numbers
@@ -153,13 +155,14 @@ def _forward(
     steps = width // LOOKS_BACK
     stay = (history.reshape(sessions, 2 * slots, width) @ batch.onward[place]).reshape(sessions, 2, slots, steps)
     left = _left(history, batch.leave[place])
-    switched = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None] @ batch.switch
+    beside = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None]
     away = (left * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
     by_job = (away * batch.departed[place]).sum(axis=1)
     lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
     arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
     opened = (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
-    fresh = (switched[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
+    fresh = ((beside @ batch.switch)[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
+    fresh += (beside @ batch.resume)[:, 0][:, :, None] * batch.again[place][:, None]
     new = (stay[:, 0] + fresh) * batch.fresh_label[place][:, :, None]
     typed = batch.typed[place][:, None, None]
     later[:, 0, :, :steps] = new * (1.0 - typed)
@@ -188,7 +191,8 @@ def _backward(
     travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
     away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
     away *= batch.travel_pause[place][:, None]
-    switched = (batch.switch @ opened[:, :, None]) * batch.switch_pause[place][:, None]
+    resumed = new @ batch.again[place][:, :, None]
+    switched = (batch.switch @ opened[:, :, None] + batch.resume @ resumed) * batch.switch_pause[place][:, None]
     left = (away + switched).repeat(steps, axis=-1) * batch.leave[place][:, None]
     earlier += left[:, None]
     stray = batch.stray[place]

@@ -20,7 +20,7 @@ Places = NDArray[np.int64]
 
 BIN: Final = 0.25
 BINS: Final = 56
-USUAL_STEPS: Final = 8.0
+USUAL_STEPS: Final = 12.0
 """How many moves from a step the usual habits count for, against those seen."""
 
 USUAL_PAUSES: Final = 12.0

@@ -37,6 +37,9 @@ WHY: Final = (
     "no visit of the job list is in reach",
 )
 
+MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
+"""Numbers of statuses and reasons, for those who change them later."""
+
 
 def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str, Any]:
     """The matches of one session as columns, candidates of readings in review, and the row about its clock."""

@@ -34,6 +34,13 @@ TRIPLES: Final = (
 )
 FORWARD, AGAIN, SAME_TRIPLE, SAME_PHASE, ANYWHERE = 0.78, 0.07, 0.07, 0.05, 0.03
 LEAVES_BY_PHASE: Final = {"before": 0.06, "isolation": 0.03, "dead": 0.04, "restored": 0.12}
+LEAVES_BY_STEP: Final = {"earth_loop": 0.12, "line_neutral_loop": 0.12, "rcd_trip": 0.12, "proof_after": 0.08}
+RESUMED_WITH: Final = {
+    "proof_before": 0.35, "dead_ln": 0.12, "dead_le": 0.03, "dead_ne": 0.03, "earth_continuity": 0.05,
+    "insulation": 0.05, "restored_ln": 0.1, "restored_polarity": 0.04, "metalwork": 0.03,
+}  # fmt: skip
+ODD_START: Final = {"before": 1.0, "isolation": 0.4, "dead": 0.4, "restored": 0.05}
+"""Weight of beginning an appliance out of order, by the phase it begins in."""
 
 WITHIN, TO_ISOLATE, TO_RESTORE, TO_APPLIANCE, TO_JOB, TO_STRAY = range(6)
 """What a pause may lie between."""
@@ -82,11 +89,24 @@ def step_kernel() -> tuple[Numbers, Numbers, Numbers]:
         mates = [STEP_NAMES.index(mate) for triple in TRIPLES if name in triple for mate in triple if mate != name]
         row[mates or [place]] += SAME_TRIPLE / max(len(mates), 1)
         row += SAME_PHASE * (phase == phase[place]) / (phase == phase[place]).sum() + ANYWHERE / STEP_COUNT
-        leave[place] = max(LEAVES_BY_PHASE[STEPS[name].phase], FORWARD * forward[place + 1][STEP_COUNT])
+        leave[place] = max(LEAVES_BY_STEP.get(name, LEAVES_BY_PHASE[STEPS[name].phase]), FORWARD * forward[place + 1][STEP_COUNT])
         kernel[place, :STEP_COUNT] = row * (1.0 - leave[place]) / row.sum()
     first = np.zeros(STEP_COUNT + 1)
-    first[:STEP_COUNT] = 0.85 * forward[0][:STEP_COUNT] / forward[0][:STEP_COUNT].sum() + 0.15 / STEP_COUNT
+    odd = np.array([ODD_START[STEPS[name].phase] for name in STEP_NAMES])
+    first[:STEP_COUNT] = 0.9 * forward[0][:STEP_COUNT] / forward[0][:STEP_COUNT].sum() + 0.1 * odd / odd.sum()
     return kernel, leave, first
+
+
+@cache
+def resumed_step() -> Numbers:
+    """Probability of the first step when an appliance is gone back to; shape (steps + 1,).
+
+    Common practice where several appliances are done together: all are tested live, then each is isolated.
+    """
+    share = np.zeros(STEP_COUNT + 1)
+    for place, name in enumerate(STEP_NAMES):
+        share[place] = RESUMED_WITH.get(name, 0.01)
+    return share / share.sum()
 
 
 def _phases() -> Places:

@@ -106,9 +106,12 @@ def _shared_values(told: pd.DataFrame, names: pd.Index) -> pd.DataFrame:
     found = _products(np.ones(len(rows)), rows, tokens, len(names)).tocoo()
     surprise = _products(weights, rows, tokens, len(names))
     pairs = pd.DataFrame({"one": found.row, "other": found.col, "count": found.data})
+    if pairs.empty:
+        return pairs.assign(surprise=0.0)
     pairs["surprise"] = np.asarray(surprise[found.row, found.col]).ravel()
-    sites = told.drop_duplicates("appliance_id")["site"].to_numpy()
-    chosen: pd.DataFrame = pairs[(sites[pairs["one"]] != sites[pairs["other"]]) & (pairs["count"] >= FEWEST)]
+    sites = pd.Series(pd.factorize(told.drop_duplicates("appliance_id")["site"])[0])
+    apart = pairs["one"].map(sites) != pairs["other"].map(sites)
+    chosen: pd.DataFrame = pairs[apart & (pairs["count"] >= FEWEST)]
     return chosen
 
 
