@@ -23,7 +23,7 @@ from typing import Any
 
 from ingest.chain import FIRST, Chain, Entry, canonical, entry_hash, entry_line, head_bytes, make_entry, parse_chain
 from ingest.moments import format_moment
-from ingest.writing import write_whole
+from ingest.writing import clear_parts, write_whole
 from schemas.errors import BookError
 
 __all__ = ["Entry", "Journal", "canonical", "entry_hash"]
@@ -94,6 +94,7 @@ class Journal:
         if not items:
             return []
         with self.held():
+            clear_parts(self.path.parent)
             chain = self._sound_chain()
             known, torn = chain.entries, chain.torn
             if torn:
