@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from typing import TypeVar
 
 from ingest.protocols.frames import Event, Frame, Script, Send, Wait
@@ -32,6 +32,16 @@ class Conversation:
 
     def run(self, script: Script[Result]) -> Result:
         """The result of the conversation. Raises LinkError where the meter or the link gives it up."""
+        walk = self.walk(script)
+        while True:
+            try:
+                next(walk)
+            except StopIteration as stop:
+                result: Result = stop.value
+                return result
+
+    def walk(self, script: Script[Result]) -> Generator[None, None, Result]:
+        """The same step by step, so that the caller can look at what was heard in between."""
         try:
             step = next(script)
             while True:
@@ -43,6 +53,7 @@ class Conversation:
                     self.note(f"refused: {error.what}")
                     step = script.throw(error)
                 else:
+                    yield
                     step = script.send(event)
         except StopIteration as stop:
             result: Result = stop.value

@@ -11,7 +11,6 @@ from ingest.meter_session import MeterSession
 from ingest.protocols.frames import Event, Record
 from ingest.protocols.meter import NoAnswer
 from ingest.transports.transport import LinkLost
-from schemas.errors import LinkError
 
 BLOCK: Final = 200
 ROUNDS: Final = 6
@@ -27,11 +26,11 @@ class Download:
 
     session: MeterSession
     progress: Progress
-    check_same: Callable[[], None]
     copies: dict[int, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     sentences: list[str] = field(default_factory=list)
     missing: list[int] = field(default_factory=list)
     other_memory: bool = False
+    short: int = 0
 
     def hear(self, event: Event) -> None:
         """Count a copy of a stored record."""
@@ -58,24 +57,23 @@ class Download:
             rounds = 0
             while (todo := [position for position in block if self.certain(position) is None]) and rounds < ROUNDS:
                 rounds += 1
-                self._ask(todo)
+                self.ask(todo)
                 left = sum(1 for position in block if self.certain(position) is None)
                 self.progress(done + start + len(block) - left, total)
                 if not any(self.copies[position] for position in todo) and rounds >= patience:
                     break
             self.missing += [position for position in block if self.certain(position) is None]
 
-    def _ask(self, positions: Sequence[int]) -> None:
+    def contents(self) -> int:
+        """How many different records have arrived; two with one number, as after a wrap, are two."""
+        return sum(len(contents) for contents in self.copies.values())
+
+    def ask(self, positions: Sequence[int]) -> None:
+        """One question, the link opened again where it is lost. Raises LinkError where that does not help."""
         try:
             self.session.run(self.session.meter.fetch(positions))
-        except NoAnswer as fault:
-            self._again(fault)
-        except LinkLost as fault:
-            self._again(fault)
-
-    def _again(self, fault: LinkError) -> None:
-        self.session.reopen(fault)
-        self.check_same()
+        except (NoAnswer, LinkLost) as fault:
+            self.session.reopen(fault)
 
 
 def download_positions(download: Download, count: int | None, known: Mapping[int, str]) -> dict[int, str]:
@@ -90,7 +88,7 @@ def download_positions(download: Download, count: int | None, known: Mapping[int
         count = bound
     wanted = range(meter.first_number, meter.first_number + (count or 0))
     held = {position: raw for position, raw in known.items() if position in wanted}
-    if len(held) < len(known) or (held and not _overlap_agrees(download, held)):
+    if len(held) < len(known) or (held and not overlap_agrees(download, held)):
         download.sentences.append("the meter's memory is not the one last read: all of it is read")
         download.other_memory, held = True, {}
     fresh = [position for position in wanted if position not in held]
@@ -105,7 +103,7 @@ def download_positions(download: Download, count: int | None, known: Mapping[int
     return held | found
 
 
-def _overlap_agrees(download: Download, held: Mapping[int, str]) -> bool:
+def overlap_agrees(download: Download, held: Mapping[int, str]) -> bool:
     """True where the meter still gives what the book has: the last five, the first, and some between."""
     ordered = sorted(held)
     step = max(1, len(ordered) // (SPREAD + 1))

@@ -17,6 +17,8 @@ def show_foreign(text: str | bytes, limit: int = SHOWN_CHARACTERS) -> str:
     """
     if isinstance(text, bytes):
         text = text[: limit + 1].decode("latin-1").translate(_HIGH_BYTES)
+    if len(text) <= limit and text.isprintable() and "\\" not in text and not _has_marked_byte(text):
+        return text
     shown = "".join(_shown(character) for character in text[:limit])
     return shown if len(text) <= limit else f"{shown}... (cut)"
 
@@ -27,6 +29,11 @@ def file_name_part(text: str) -> str:
 
 
 _HIGH_BYTES: Final = {byte: chr(0xE000 + byte) for byte in range(0x7F, 0x100)}
+
+
+def _has_marked_byte(text: str) -> bool:
+    """True where a character stands for a byte that is no ASCII (see ``_HIGH_BYTES``)."""
+    return not text.isascii() and any(0xE07F <= ord(character) < 0xE100 for character in text)
 
 
 def _shown(character: str) -> str:

@@ -8,7 +8,9 @@ from typing import Final, Literal
 from ingest.demo.links import open_demo
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device import DeviceProfile
+from ingest.profiles.device_gatt import GattProfile
 from ingest.profiles.device_lines import SerialSection
+from ingest.transports.bluetooth import BluetoothLink
 from ingest.transports.serial_line import open_serial
 from ingest.transports.transport import Transport
 from schemas.errors import InputError
@@ -47,6 +49,8 @@ def open_link(link: Link, profile: DeviceProfile) -> Transport:
     """The open transport. Raises LinkError saying what to do where it cannot be opened."""
     if link.way == "demo":
         return open_demo(link.rest, profile, open_serial_link)
+    if link.way == "ble" and isinstance(profile, GattProfile):
+        return BluetoothLink(link.rest, pair=profile.gatt.pair)
     return open_serial_link(link.rest, profile)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,13 +15,15 @@ from filelock import FileLock, Timeout
 
 from ingest.book import Book
 from ingest.conversation import Conversation
-from ingest.foreign_text import file_name_part
+from ingest.foreign_text import file_name_part, show_foreign
 from ingest.links import Link, open_link
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import make_meter
-from ingest.protocols.frames import Event, Script
+from ingest.protocols.frames import Damage, Event, Script
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer
+from ingest.protocols.record_rows import clean_serial
 from ingest.transcript_file import TranscriptWriter, parse_head
-from ingest.transports.transport import Transport
+from ingest.transports.transport import LinkLost, Transport
 from schemas.errors import InputError, LinkError
 
 Result = TypeVar("Result")
@@ -47,7 +49,9 @@ class MeterSession:
     ) -> None:  # fmt: skip
         self.link, self.profile, self.meter = link, profile, make_meter(profile)
         self._heard, self._patience, self._opener, self._book = heard, patience, opener, book
+        self._damages = 0
         self.losses = 0
+        self.identity: Identity | None = None
         self._transport: Transport | None = opener(link, profile)
         try:
             book.create()
@@ -55,6 +59,31 @@ class MeterSession:
         except BaseException:
             self._transport.close()
             raise
+
+    @property
+    def serial(self) -> str | None:
+        """The serial number that the meter gave, or the profile."""
+        said = clean_serial(self.identity.serial or "") if self.identity else None
+        return said or self.profile.meter.serial
+
+    def identify(self) -> None:
+        """Ask the meter what it is; opened again where the link is lost meanwhile.
+
+        Raises LinkError where the meter is silent, or speaks another language than its profile.
+        """
+        while self.identity is None:
+            try:
+                self.identity = self.run(self.meter.identify())
+            except LinkLost as fault:
+                self.reopen(fault)
+            except NoAnswer as fault:
+                raise (not_the_profile() if self._damages else fault) from fault
+            except MeterRefused as fault:
+                raise LinkError(fault.what, seen=fault.seen, advice="the profile may be for another meter") from fault
+
+    def _hear(self, event: Event, asked_s: float) -> None:
+        self._damages += isinstance(event, Damage)
+        self._heard(event, asked_s)
 
     def _open_transcript(self) -> None:
         name = f"{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}-{file_name_part(self.link.text)}{SUFFIX}"
@@ -70,15 +99,22 @@ class MeterSession:
     def _converse(self) -> None:
         assert self._transport is not None
         self._conversation = Conversation(
-            transport=self._transport, transcript=self.transcript, meter=self.meter, heard=self._heard
+            transport=self._transport, transcript=self.transcript, meter=self.meter, heard=self._hear
         )  # fmt: skip
 
     def run(self, script: Script[Result]) -> Result:
         """The result of one conversation. Raises LinkLost where the link broke, LinkError where the meter fails."""
         return self._conversation.run(script)
 
+    def walk(self, script: Script[Result]) -> Generator[None, None, Result]:
+        """The same step by step."""
+        return self._conversation.walk(script)
+
     def reopen(self, fault: LinkError) -> None:
-        """Open the link again after ``fault``. Raises it where that has been tried often enough, or fails."""
+        """Open the link again after ``fault``. Raises it where that has been tried often enough, or fails.
+
+        Raises LinkError where another meter is now at the other end.
+        """
         self._conversation.note(f"link lost: {fault.what}")
         if self._transport is not None:
             self._transport.close()
@@ -89,8 +125,19 @@ class MeterSession:
             with contextlib.suppress(LinkError):
                 self._transport = self._opener(self.link, self.profile)
                 self._converse()
-                return
-        raise fault
+                break
+        if self._transport is None:
+            raise fault
+        if self.identity is not None:
+            self._check_same(self.identity)
+
+    def _check_same(self, before: Identity) -> None:
+        now = self.run(self.meter.identify())
+        if now.serial != before.serial:
+            raise LinkError(
+                "another meter is now on this link",
+                seen=f"before {show_foreign(str(before.serial))}, now {show_foreign(str(now.serial))}",
+            )
 
     def note(self, text: str) -> None:
         """Write a remark of ours into the transcript."""
@@ -103,14 +150,34 @@ class MeterSession:
             self._transport = None
         self.transcript.close()
 
+    def renew(self) -> tuple[str, bytes] | None:
+        """Keep the transcript so far as evidence and go on in a new one, over the same link."""
+        self.transcript.close()
+        kept = self._keep_file()
+        self._open_transcript()
+        self.identity = None
+        self.identify()
+        return kept
+
     def keep(self) -> tuple[str, bytes] | None:
         """Close, and keep the transcript as evidence: its hash and bytes. None where nothing was received."""
         self.close()
+        return self._keep_file()
+
+    def _keep_file(self) -> tuple[str, bytes] | None:
         try:
             return keep_transcript(self._book, self.transcript.path)
         finally:
             self._lock.release()
             Path(self._lock.lock_file).unlink(missing_ok=True)
+
+
+def not_the_profile() -> LinkError:
+    """The sentence for bytes that make no sense: another speed, or another meter."""
+    return LinkError(
+        "what arrives is not what the profile describes",
+        advice="check baud, parity and line end in the profile, and that it is the profile of this meter",
+    )
 
 
 def keep_transcript(book: Book, path: Path) -> tuple[str, bytes] | None:

@@ -16,23 +16,20 @@ from typing import Final
 from ingest.book import Book
 from ingest.clock_exchange import ClockOffset, clock_offset
 from ingest.download import Download, Progress, download_positions
-from ingest.extract import Extract
-from ingest.foreign_text import show_foreign
+from ingest.download_sequence import download_sequence
 from ingest.known_records import known_records
 from ingest.links import open_link, parse_link
 from ingest.meter_session import MeterSession, Opener, Patience, recover_transcripts
 from ingest.profile_choice import choose_profile
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import sample_profiles
-from ingest.protocols.frames import Damage, Event
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer
-from ingest.protocols.record_rows import clean_serial
-from ingest.transcripts import clock_exchanges, hear, read_transcript
+from ingest.protocols.frames import Event
+from ingest.protocols.meter import NoAnswer
+from ingest.transcripts import hear, read_heard
 from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
 CLOCK_QUESTIONS: Final = 3
-GARBAGE: Final = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,16 +82,13 @@ class _Sync:
 
     def __init__(self, book: Book, profiles: Mapping[str, DeviceProfile], progress: Progress) -> None:
         self._book, self._profiles, self._progress = book, profiles, progress
-        self._identity = Identity()
         self._count: int | None = None
         self._known: dict[int, str] = {}
         self._download: Download | None = None
-        self._damages = 0
         self._sentences: list[str] = []
 
     def hear(self, event: Event, asked_s: float) -> None:
         """Every event of the conversation."""
-        self._damages += isinstance(event, Damage)
         if self._download is not None:
             self._download.hear(event)
 
@@ -102,7 +96,7 @@ class _Sync:
         """Take in transcripts that a killed run left behind."""
         for sha256, content in recover_transcripts(self._book):
             heard = hear(content, self._profiles)
-            self._journal(sha256, heard.profile.name, heard.serial, complete=False, recovered=True)
+            journal_sync(self._book, sha256, heard.profile.name, heard.serial, complete=False, recovered=True)
             self._sentences.append("the transcript of an earlier run that was cut off is now in the book")
 
     def run(self, session: MeterSession) -> SyncReport:
@@ -123,51 +117,17 @@ class _Sync:
         return self._report(session, *kept, whole=whole, fault=fault, seconds=time.monotonic() - started)
 
     def _converse(self, session: MeterSession) -> bool:
-        self._open_talk(session)
-        self._known = known_records(self._book, session.profile, self._serial(session), self._profiles)
-        self._download = Download(
-            session=session, progress=self._progress, check_same=lambda: self._check_same(session)
-        )
-        download_positions(self._download, self._count, self._known)
-        self._sentences += self._download.sentences
-        return not self._download.missing
-
-    def _open_talk(self, session: MeterSession) -> None:
-        meter = session.meter
-        while True:
-            try:
-                self._identity = session.run(meter.identify())
-                for _ in range(CLOCK_QUESTIONS):
-                    if session.run(meter.clock()) is None:
-                        break
-                self._count = session.run(meter.count())
-                return
-            except LinkLost as fault:
-                session.reopen(fault)
-            except NoAnswer as fault:
-                raise self._garbage(fault) from fault
-            except MeterRefused as fault:
-                raise LinkError(fault.what, seen=fault.seen, advice="the profile may be for another meter") from fault
-
-    def _garbage(self, fault: NoAnswer) -> LinkError:
-        if self._damages < GARBAGE and not self._damages:
-            return fault
-        return LinkError(
-            "what arrives is not what the profile describes",
-            advice="check baud, parity and line end in the profile, and that it is the profile of this meter",
-        )
-
-    def _check_same(self, session: MeterSession) -> None:
-        """After a lost link another meter may be at its end."""
-        identity = session.run(session.meter.identify())
-        if identity.serial != self._identity.serial:
-            raise LinkError(
-                "another meter is now on this link",
-                seen=f"before {show_foreign(str(self._identity.serial))}, now {show_foreign(str(identity.serial))}",
-            )
-
-    def _serial(self, session: MeterSession) -> str | None:
-        return clean_serial(self._identity.serial or "") or session.profile.meter.serial
+        session.identify()
+        ask_clock(session, CLOCK_QUESTIONS)
+        self._count = ask_count(session)
+        self._known = known_records(self._book, session.profile, session.serial, self._profiles)
+        self._download = Download(session=session, progress=self._progress)
+        download = download_positions if session.meter.numbered == "position" else download_sequence
+        try:
+            download(self._download, self._count, self._known)
+        finally:
+            self._sentences += self._download.sentences
+        return not self._download.missing and not self._download.short
 
     def _report(
         self,
@@ -179,20 +139,42 @@ class _Sync:
         fault: LinkError | None,
         seconds: float,
     ) -> SyncReport:
-        extract: Extract = read_transcript(content, sha256=sha256, profiles=self._profiles, zone=self._book.zone)
-        exchanges = clock_exchanges(content, profiles=self._profiles, zone=self._book.zone)
-        refusals = len(extract.refusals)
-        self._journal(
-            sha256, session.profile.name, self._serial(session), complete=whole,
-            other_memory=bool(self._download and self._download.other_memory), on_meter=self._count,
+        heard = hear(content, self._profiles)
+        extract = read_heard(heard, sha256=sha256, zone=self._book.zone)
+        exchanges = heard.exchanges(self._book.zone)
+        other_memory = bool(self._download and self._download.other_memory)
+        journal_sync(
+            self._book, sha256, session.profile.name, session.serial, complete=whole, other_memory=other_memory,
+            on_meter=self._count, link=session.link.text,
         )  # fmt: skip
         return SyncReport(
-            sha256=sha256, profile=session.profile.name, meter_serial=self._serial(session),
-            records_on_meter=self._count, records_known=len(self._known), readings=len(extract.readings),
-            refusals=refusals, clock=clock_offset(exchanges) if exchanges else None, complete=whole, fault=fault,
+            sha256=sha256, profile=session.profile.name, meter_serial=session.serial, records_on_meter=self._count,
+            records_known=len(self._known), readings=len(extract.readings), refusals=len(extract.refusals),
+            clock=clock_offset(exchanges) if exchanges else None, complete=whole, fault=fault,
             sentences=tuple(self._sentences), seconds=seconds,
         )  # fmt: skip
 
-    def _journal(self, sha256: str, profile: str, serial: str | None, **more: object) -> None:
-        with self._book.locked():
-            self._book.journal.append("sync", {"sha256": sha256, "profile": profile, "meter_serial": serial} | more)
+
+def ask_clock(session: MeterSession, questions: int) -> None:
+    """Ask a few times what the meter's clock says; the answers are in the transcript. Opened again where lost."""
+    for _ in range(questions):
+        try:
+            if session.run(session.meter.clock()) is None:
+                return
+        except (LinkLost, NoAnswer) as fault:
+            session.reopen(fault)
+
+
+def ask_count(session: MeterSession) -> int | None:
+    """How many records the meter says it holds; opened again where the link is lost."""
+    while True:
+        try:
+            return session.run(session.meter.count())
+        except (LinkLost, NoAnswer) as fault:
+            session.reopen(fault)
+
+
+def journal_sync(book: Book, sha256: str, profile: str, serial: str | None, **more: object) -> None:
+    """One journal entry for a transcript that holds stored records."""
+    with book.locked():
+        book.journal.append("sync", {"sha256": sha256, "profile": profile, "meter_serial": serial} | more)

@@ -168,7 +168,7 @@ def parse_head(content: bytes) -> TranscriptHead:
         texts = [head[name] for name in ("link", "profile", "profile_toml")]
         if not all(isinstance(text, str) for text in texts):
             raise ValueError("link, profile and profile_toml are texts")
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
         raise InputError("these bytes are no transcript", seen=repr(line[:80])) from error
     return TranscriptHead(
         opened_at=opened_at, link=texts[0], profile=texts[1], profile_toml=texts[2], anchors=[(0.0, opened_at)]
@@ -189,7 +189,7 @@ def parse_frames(content: bytes, head: TranscriptHead) -> Iterator[Frame | Unrea
         found: Frame | Unreadable | str | None
         try:
             found = _parse_line(line, number, head)
-        except (ValueError, KeyError, TypeError, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
             found = Unreadable(number=number, text=line[:200].decode("ascii", "backslashreplace"), why=str(error)[:100])
         if found is not None:
             yield found

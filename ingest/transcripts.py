@@ -35,6 +35,15 @@ class Heard:
     clocks: list[tuple[float, Answer]] = field(default_factory=list)
     unreadable: list[Unreadable] = field(default_factory=list)
 
+    def zone(self, otherwise: ZoneInfo) -> ZoneInfo:
+        """The zone of the meter's clock: the one of its profile, else the one given."""
+        return ZoneInfo(self.profile.time.zone) if self.profile.time.zone else otherwise
+
+    def exchanges(self, zone: ZoneInfo) -> list[ClockExchange]:
+        """The questions for the time whose answers name one moment, in order."""
+        found = (exchange_of(answer, asked_s, self, self.zone(zone)) for asked_s, answer in self.clocks)
+        return [exchange for exchange in found if exchange is not None]
+
     def stored(self) -> dict[int, str]:
         """What the conversation knows for certain of each position of the memory, as received."""
         sound, _ = settle_stored([record for record in self.records if record.stored], self.profile.reads_twice)
@@ -91,9 +100,14 @@ def read_transcript(
             message=error.what,
         )  # fmt: skip
         return _extract([], [refusal], None)
-    own = heard.profile.time.zone
-    local_zone = ZoneInfo(own) if own else zone or ZoneInfo("UTC")
-    maker = RowMaker(profile=heard.profile, sha256=sha256, serial=heard.serial, zone=local_zone)
+    return read_heard(heard, sha256=sha256, zone=zone)
+
+
+def read_heard(heard: Heard, *, sha256: str, zone: ZoneInfo | None) -> Extract:
+    """The same from events that are already decoded."""
+    maker = RowMaker(
+        profile=heard.profile, sha256=sha256, serial=heard.serial, zone=heard.zone(zone or ZoneInfo("UTC"))
+    )
     sound, doubtful = settle_stored([record for record in heard.records if record.stored], heard.profile.reads_twice)
     live = [record for record in heard.records if not record.stored]
     rows = list(_rows(sorted(sound + live, key=lambda record: record.frame), maker, heard))
@@ -169,9 +183,7 @@ def clock_exchanges(content: bytes, *, profiles: Mapping[str, DeviceProfile], zo
         heard = hear(content, profiles)
     except InputError:
         return []
-    own = ZoneInfo(heard.profile.time.zone) if heard.profile.time.zone else zone
-    found = (exchange_of(answer, asked_s, heard, own) for asked_s, answer in heard.clocks)
-    return [exchange for exchange in found if exchange is not None]
+    return heard.exchanges(zone)
 
 
 def exchange_of(answer: Answer, asked_s: float, heard: Heard, zone: ZoneInfo) -> ClockExchange | None:

@@ -58,3 +58,9 @@ def schema_bytes() -> bytes:
 def record_bytes(record: CertificateRecord) -> bytes:
     """One record as the JSON file that is written."""
     return (record.model_dump_json(indent=1, by_alias=True) + "\n").encode()
+
+
+if __name__ == "__main__":
+    from pathlib import Path
+
+    Path(__file__).with_name("json").joinpath("certificate_record.schema.json").write_bytes(schema_bytes())

@@ -11,12 +11,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import Final
+from typing import Final, cast
 
-from fontTools.ttLib import TTFont
 from fpdf import FPDF
+from fpdf.fonts import TTFFont
 
 from cli.pages.drawn import COLOURS, SOFT, draw_shape
+from cli.pages.lines import split_lines
 from cli.pages.wording import visible_text
 
 INK: Final = (29, 36, 34)
@@ -31,6 +32,8 @@ FAMILY: Final = "Roboto"
 CELL_GAP: Final = 2.5
 CELL_PAD: Final = 1.1
 SHAPE_ROOM: Final = 4.2
+MOST_LINES: Final = 25
+"""A longer text in a cell is cut, and says so: a row must fit on a page."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,17 +64,25 @@ def font_path(style: str) -> str:
 
 
 @cache
-def known_characters() -> frozenset[int]:
-    """The characters that the font can show."""
-    with TTFont(font_path("Regular")) as font:
-        return frozenset(font.getBestCmap())
+def character_widths(style: str) -> dict[str, float]:
+    """The width of every character that the font of that style can show [thousandths of the font size]."""
+    paper = FPDF()
+    paper.add_font(FAMILY, "", font_path(style))
+    font = cast("TTFFont", paper.fonts[FAMILY.lower()])
+    return {chr(code): float(font.cw[code]) for code in font.cmap}
+
+
+@cache
+def known_characters() -> frozenset[str]:
+    """The characters that both styles can show."""
+    return frozenset(character_widths("Regular").keys() & character_widths("Bold").keys())
 
 
 def printable(text: str) -> str:
     """Text with each character that the font lacks written as its code."""
     known = known_characters()
     return "".join(
-        sign if ord(sign) in known or sign == "\n" else f"<U+{ord(sign):04X}>"
+        sign if sign in known or sign == "\n" else f"<U+{ord(sign):04X}>"
         for sign in visible_text(text).replace("\t", "    ")
     )
 
@@ -115,8 +126,8 @@ class Sheet(FPDF):
 
     def split_lines(self, text: str, width_mm: float) -> list[str]:
         """The lines of a text at that width in the present font."""
-        lines = self.multi_cell(width_mm, 1, printable(text), dry_run=True, output="LINES", align="L")
-        return [str(line) for line in lines]
+        widths = character_widths("Bold" if "B" in self.font_style else "Regular")
+        return split_lines(printable(text), width_mm / (self.font_size_pt * POINT_MM) * 1000, widths)
 
     def paragraph(
         self, text: str, size: float, *, bold: bool = False, colour: tuple[int, int, int] = INK, indent_mm: float = 0.0
@@ -175,7 +186,10 @@ class Sheet(FPDF):
                 self.part_style(part)
                 indent = SHAPE_ROOM if part.shape else 0.0
                 step = self.font_size_pt * POINT_MM * LINE_HEIGHT
-                lines.append((part, self.split_lines(part.text, width - CELL_GAP - indent), step))
+                texts = self.split_lines(part.text, width - CELL_GAP - indent)
+                if len(texts) > MOST_LINES:
+                    texts = [*texts[:MOST_LINES], f"… {len(part.text)} characters, all of them in the JSON file"]
+                lines.append((part, texts, step))
             cells.append((width, lines))
         needed = max(sum(len(texts) * step for _, texts, step in lines) for _, lines in cells)
         return MeasuredRow(cells=cells, height_mm=needed + 2 * CELL_PAD)

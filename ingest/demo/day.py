@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 STARTED: Final = datetime(2031, 4, 2, 9, 12, 40)
+
+
+def local_now() -> datetime:
+    """True local time where the demo meters are."""
+    return datetime.now(ZoneInfo("Europe/London")).replace(tzinfo=None)
 
 
 @dataclass(frozen=True, kw_only=True)

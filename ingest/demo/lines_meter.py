@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from ingest.demo.day import DemoRecord, demo_day
+from ingest.demo.day import DemoRecord, demo_day, local_now
 from ingest.protocols.checksums import CHECKSUMS
 
 SERIAL: Final = "DL-2031-007"
@@ -17,9 +17,7 @@ CLOCK_WRONG_BY: Final = timedelta(seconds=37)
 class LinesDemoMeter:
     """Answers each complete command line. ``now`` gives true local time; the meter's clock is 37 s fast."""
 
-    def __init__(
-        self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = datetime.now
-    ) -> None:
+    def __init__(self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = local_now) -> None:
         self.records = list(demo_day() if records is None else records)
         self.live = False
         self._now = now

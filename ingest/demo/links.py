@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 from typing import Final
 
+from ingest.demo.gatt_meter import GattDemoMeter
 from ingest.demo.lines_meter import LinesDemoMeter
 from ingest.demo.modbus_meter import ModbusDemoMeter
+from ingest.demo.radio import demo_backend
 from ingest.demo.scpi_meter import ScpiDemoMeter
 from ingest.demo.serve import ByteMeter, ServedMeter
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device import DeviceProfile
 from ingest.protocols.frames import Send
+from ingest.transports.bluetooth import BluetoothLink
 from ingest.transports.transport import Packet, Transport
 from schemas.errors import InputError
 
@@ -43,6 +47,18 @@ class DemoTransport:
         self._served.close()
 
 
+@cache
+def demo_meter(kind: str) -> ByteMeter:
+    """The demo meter of that kind: one in a process, so that what is set or deleted stays so."""
+    return BYTE_METERS[kind]()
+
+
+@cache
+def demo_gatt_meter() -> GattDemoMeter:
+    """The demo meter of the air, one in a process."""
+    return GattDemoMeter()
+
+
 def demo_profile_name(kind: str) -> str:
     """The shipped profile of that demo meter. Raises InputError where there is none."""
     if kind not in (*BYTE_METERS, "gatt"):
@@ -56,7 +72,9 @@ def demo_profile_name(kind: str) -> str:
 def open_demo(kind: str, profile: DeviceProfile, open_serial: Callable[[str, DeviceProfile], Transport]) -> Transport:
     """The demo meter of that kind, running, with an open transport to it."""
     demo_profile_name(kind)
-    served = ServedMeter(BYTE_METERS[kind]())
+    if kind == "gatt":
+        return BluetoothLink("demo", backend=demo_backend(demo_gatt_meter()))
+    served = ServedMeter(demo_meter(kind))
     try:
         return DemoTransport(open_serial(served.url, profile), served)
     except BaseException:

@@ -15,7 +15,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterResponse,
 )
 
-from ingest.demo.day import DemoRecord, demo_day
+from ingest.demo.day import DemoRecord, demo_day, local_now
 
 SERIAL: Final = "DM-2031-003"
 CLOCK_WRONG_BY: Final = timedelta(seconds=5)
@@ -32,9 +32,7 @@ STEPS: Final = {"VLN": "0.1", "VLE": "0.1", "VNE": "0.1", "LOOP": "0.01", "CONT"
 class ModbusDemoMeter:
     """Answers each request to unit 1. ``now`` gives true local time; the meter's clock is 5 s fast."""
 
-    def __init__(
-        self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = datetime.now
-    ) -> None:
+    def __init__(self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = local_now) -> None:
         self.records = list(demo_day() if records is None else records)
         self._now = now
         self._wrong_by = CLOCK_WRONG_BY

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from ingest.demo.day import DemoRecord, demo_day
+from ingest.demo.day import DemoRecord, demo_day, local_now
 
 SERIAL: Final = "DS-2031-012"
 CLOCK_WRONG_BY: Final = timedelta(seconds=-52)
@@ -18,9 +18,7 @@ OVER_RANGE: Final = "9.90E+37"
 class ScpiDemoMeter:
     """Answers each complete command. ``now`` gives true local time; the meter's clock is 52 s slow."""
 
-    def __init__(
-        self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = datetime.now
-    ) -> None:
+    def __init__(self, records: Sequence[DemoRecord] | None = None, *, now: Callable[[], datetime] = local_now) -> None:
         self.records = list(demo_day() if records is None else records)
         self._now = now
         self._wrong_by = CLOCK_WRONG_BY

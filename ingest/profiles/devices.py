@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tomllib
 from collections.abc import Callable
 from functools import cache
@@ -13,9 +14,11 @@ from pydantic import ValidationError
 
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.device_faults import profile_error
+from ingest.profiles.device_gatt import GattProfile
 from ingest.profiles.device_lines import LinesProfile
 from ingest.profiles.device_modbus import ModbusProfile
 from ingest.profiles.device_scpi import ScpiProfile
+from ingest.protocols.gatt import GattMeter
 from ingest.protocols.lines import LinesMeter
 from ingest.protocols.meter import Meter
 from ingest.protocols.modbus import ModbusMeter
@@ -28,6 +31,7 @@ DEVICE_KINDS: Final[dict[str, tuple[type[DeviceProfile], Callable[[Any], Meter]]
     "lines": (LinesProfile, LinesMeter),
     "scpi": (ScpiProfile, ScpiMeter),
     "modbus": (ModbusProfile, ModbusMeter),
+    "gatt": (GattProfile, GattMeter),
 }
 """Kind to its profile and its conversations: a new protocol is one line here."""
 
@@ -79,3 +83,20 @@ def sample_profiles() -> dict[str, DeviceProfile]:
 def make_meter(profile: DeviceProfile) -> Meter:
     """The conversations of the kind that ``profile`` names."""
     return DEVICE_KINDS[profile.kind][1](profile)
+
+
+def device_profiles(folder: Path) -> dict[str, DeviceProfile]:
+    """The user's own meter profiles in ``folder``, by name; profiles of exports there are passed over.
+
+    Raises ProfileError for the first that cannot be used, or two of the same name.
+    """
+    found: dict[str, DeviceProfile] = {}
+    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
+        with contextlib.suppress(OSError, tomllib.TOMLDecodeError, UnicodeDecodeError):
+            if tomllib.loads(path.read_text(encoding="utf-8")).get("kind") == "csv":
+                continue
+        profile = read_device_profile(path)
+        if profile.name in found:
+            raise ProfileError(f"two profiles are named {profile.name!r}", where=str(path), advice="rename one of them")
+        found[profile.name] = profile
+    return found

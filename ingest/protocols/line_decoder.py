@@ -28,6 +28,7 @@ class LineDecoder:
             for name in (*ANSWERED, "record", "records")
             if isinstance(command := getattr(profile.commands, name), Command)
         ]
+        self._prompt = profile.lines.prompt.encode()
         self._asked: tuple[str, Command] | None = None
         self._range: tuple[int, int] | None = None
         self._echo = ""
@@ -58,20 +59,19 @@ class LineDecoder:
         return data.decode(self._layout.encoding, errors="backslashreplace")
 
     def _events(self, line: Line) -> list[Event]:
-        text = self._decode(line.data)
-        if self._layout.prompt:
-            while text.startswith(self._layout.prompt):
-                text = text.removeprefix(self._layout.prompt)
+        data = line.data
+        while self._prompt and data.startswith(self._prompt):
+            data = data.removeprefix(self._prompt)
+        text = self._decode(data)
         if not text.strip() or (text == self._echo and self._asked):
             return []
         if not line.whole:
             return [self._damage(line, text, "cut off", "the line has no end")]
         if self._layout.checksum != "none":
-            body, mark, digits = text.rpartition(self._layout.checksum_mark)
-            covered = body.encode(self._layout.encoding, errors="replace")
-            if not mark or digits.upper() != CHECKSUMS[self._layout.checksum](covered):
+            body, mark, digits = data.rpartition(self._layout.checksum_mark.encode())
+            if not mark or digits.decode("latin-1").upper() != CHECKSUMS[self._layout.checksum](body):
                 return [self._damage(line, text, "bad checksum", "the checksum of the line does not fit its bytes")]
-            text = body
+            text = self._decode(body)
         return [self._classify(line, text)]
 
     def _classify(self, line: Line, text: str) -> Event:

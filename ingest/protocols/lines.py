@@ -36,7 +36,7 @@ class LinesMeter:
         answer = yield from self._ask("identify", command)
         return Identity(serial=answer.values["serial"].strip(), model=answer.values.get("model", "").strip())
 
-    def count(self) -> Script[int | None]:
+    def count(self, since: int | None = None) -> Script[int | None]:
         """How many records the meter says it holds."""
         command = self.profile.commands.count
         if command is None:

@@ -46,6 +46,14 @@ class MeterRefused(LinkError):
         super().__init__(f"the meter refused ({ASKED.get(asked, asked)})", seen=show_foreign(said))
 
 
+class NotThere(LinkError):
+    """The meter has no such characteristic, or does not let it be read."""
+
+
+class Busy(LinkError):
+    """The meter is still at another procedure."""
+
+
 class Meter(Protocol):
     """The conversations of one kind of meter.
 
@@ -68,8 +76,8 @@ class Meter(Protocol):
     def identify(self) -> Script[Identity]:
         """Model and serial number."""
 
-    def count(self) -> Script[int | None]:
-        """How many records the meter says it holds."""
+    def count(self, since: int | None = None) -> Script[int | None]:
+        """How many records the meter says it holds; ``since``: from that number on, where asked by number."""
 
     def fetch(self, positions: Sequence[int]) -> Script[None]:
         """Ask for these records."""

@@ -46,7 +46,7 @@ class ModbusMeter:
         answer = yield from self._ask("identify", self._read(area))
         return Identity(serial=answer.values["serial"], model=answer.values.get("model", ""))
 
-    def count(self) -> Script[int | None]:
+    def count(self, since: int | None = None) -> Script[int | None]:
         """How many records the meter says it holds."""
         area = self.profile.modbus.count
         if area is None:

@@ -35,7 +35,7 @@ class ScpiMeter:
         serial = answer.values["serial"] or self.profile.meter.serial
         return Identity(serial=serial, model=answer.values["model"])
 
-    def count(self) -> Script[int | None]:
+    def count(self, since: int | None = None) -> Script[int | None]:
         """How many records the meter says it holds."""
         if not self.profile.scpi.count:
             return None
@@ -75,6 +75,7 @@ class ScpiMeter:
         while self.profile.scpi.live:
             yield self._line(self.profile.scpi.live)
             yield Wait(quiet_s=self.profile.quiet_s)
+            yield Wait(quiet_s=0.5, limit_s=0.5)
 
     def stop_live(self) -> Script[None]:
         """A meter that is asked for each reading need not be stopped."""

@@ -63,7 +63,7 @@ def dataset_files(
     if tables not in TABLE_KINDS:
         raise InputError(f"no such kind of tables: {tables!r}", advice="one of " + ", ".join(TABLE_KINDS))
     facts = []
-    for path, content in content_files(dataset, tables, pages or {}):
+    for path, content in content_files(dataset, tables, {} if pages is None else pages):
         facts.append(measure_file(path, content))
         yield path, content
     yield DESCRIPTOR, describe_package(facts)

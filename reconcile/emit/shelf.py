@@ -12,6 +12,7 @@ from reconcile.tables import Brief, Judged
 from schemas.checks import CHECKS
 from schemas.findings import SEVERITIES
 
+EVIDENCE_PLACE = ["evidence_sha256", "record_no", "column_no"]
 CHECK_ORDER = {name: place for place, name in enumerate(CHECKS)}
 SEVERITY_ORDER = {name: place for place, name in enumerate(SEVERITIES)}
 
@@ -60,16 +61,21 @@ def fill_shelf(brief: Brief, judged: Judged, evidence: pd.DataFrame) -> Shelf:
         checks=rows_by(checks, "certificate_id"),
         findings=rows_by(findings, "certificate_id"),
         attestations=rows_by(table_rows(brief.attestations), "appliance_id"),
-        plan=rows_by(table_rows(brief.plan), "appliance_id"),
+        plan=rows_by(table_rows(in_order(brief.plan, ["position"])), "appliance_id"),
         matched=rows_by(readings, "appliance_id"),
-        accuracies=rows_by(table_rows(brief.accuracies), "meter_serial"),
-        duplicates=rows_by(table_rows(brief.duplicates), "reading_id"),
-        disagreeing=find_disagreeing(table_rows(brief.conflicts)),
+        accuracies=rows_by(table_rows(in_order(brief.accuracies, ["quantity", "range_low"])), "meter_serial"),
+        duplicates=rows_by(table_rows(in_order(brief.duplicates, EVIDENCE_PLACE)), "reading_id"),
+        disagreeing=find_disagreeing(table_rows(in_order(brief.conflicts, ["conflict_id", "reading_id"]))),
         clocks=clocks,
         clock_of={name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"])},
         decisions=table_rows(brief.decisions),
         refused=Counter(brief.refusals["evidence_sha256"].to_list()),
     )
+
+
+def in_order(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Rows by the given columns; equal ones keep their order."""
+    return table.sort_values(columns, kind="stable", ignore_index=True)
 
 
 def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:

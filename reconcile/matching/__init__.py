@@ -6,21 +6,36 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 
     order.py     the order in the meter's memory, cut into sessions
     visits.py    what the job list promises
+    placing.py   where in the list a session may lie: days, jobs, clock offsets
     labels.py    how well a label fits each appliance
     progress.py  how the work on one appliance goes on
-    model.py     the factors of one session's chain
+    slots.py     an appliance and what was done before it at the same visit
+    factors.py   all of that as factors of one session
+    batches.py   many sessions stacked
     chain.py     forward–backward
+    belief.py    hypotheses weighed against each other
     outcome.py   probabilities to rows: matches, clocks, questions
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
 import pandas as pd
 
 from reconcile.decisions import decided_readings
-from reconcile.matching.order import find_sessions, order_sightings
-from reconcile.matching.outcome import SessionOutcome, conclude, session_outcome
-from reconcile.matching.visits import list_visits
+from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
+from reconcile.matching.factors import Decided
+from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.joint_steps import settle_sessions
+from reconcile.matching.neighbours import Trace, find_hints, trace_of
+from reconcile.matching.order import Session, find_sessions, order_sightings
+from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
+from reconcile.matching.placing import Hints
+from reconcile.matching.progress import STEP_NAMES
+from reconcile.matching.visits import Visits, list_visits
 from reconcile.tables import MatchResult
 from schemas.check import check_table
 from schemas.jobs import Appliances, Jobs
@@ -29,6 +44,11 @@ from schemas.meters import ClockReadings, Meters
 from schemas.steps import PlannedSteps
 
 __all__ = ["match_sightings"]
+
+CHUNK: Final = 256
+"""Sessions worked on at a time: keeps memory flat."""
+
+LEARNT_FROM: Final = 200
 
 
 def match_sightings(
@@ -53,10 +73,65 @@ def match_sightings(
     check_table(Meters, meters)
     check_table(ClockReadings, clock_readings)
     check_table(Decisions, decisions)
-    ordered = order_sightings(sightings)
     visits = list_visits(jobs, appliances)
-    decided = decided_readings(decisions)
-    outcomes: list[SessionOutcome] = [
-        session_outcome(session, visits, ordered, decided) for session in find_sessions(ordered)
-    ]
-    return conclude(sightings, ordered, outcomes)
+    reading_ids = sightings["reading_id"].to_numpy(dtype=object)
+    answers = _answers(decided_readings(decisions), visits)
+    cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
+    rows: list[dict[str, Any]] = []
+    clocks: list[dict[str, Any]] = []
+    traces: list[Trace] = []
+
+    def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
+        names = [str(name) for name in reading_ids[case.session.rows]]
+        return session_rows(case, belief, visits), clock_row(case, belief, names)
+
+    for start in range(0, len(cases), CHUNK):
+        chunk = cases[start : start + CHUNK]
+        for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
+            row, clock = say(case, belief)
+            rows.append(row)
+            clocks.append(clock)
+            traces.append(trace_of(case, belief))
+    hints = find_hints(cases, traces)
+    again = sorted(hints)
+    for start in range(0, len(again), CHUNK):
+        numbers = again[start : start + CHUNK]
+        chunk = [replace(cases[number], hints=hints[number]) for number in numbers]
+        for number, case, belief in zip(numbers, chunk, find_beliefs(chunk, visits, habits), strict=True):
+            rows[number], clocks[number] = say(case, belief)
+    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
+    return conclude(sightings, visits, cases, rows, clocks)
+
+
+def _sample(cases: list[Case]) -> list[Case]:
+    """Sessions to learn habits from: all of them, or a number spread evenly over the book."""
+    if len(cases) <= LEARNT_FROM:
+        return cases
+    return [cases[int(place)] for place in np.linspace(0, len(cases) - 1, LEARNT_FROM)]
+
+
+def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]]:
+    """What was decided about each reading: place of the appliance (−1 stray) and of the step (−1 any).
+
+    An answer that names an appliance which the job list no longer holds settles nothing.
+    """
+    place = {name: number for number, name in enumerate(visits.appliance_id)}
+    found: dict[str, tuple[int, int]] = {}
+    for row in decided.itertuples():
+        step = -1 if pd.isna(row.step) else STEP_NAMES.index(str(row.step))
+        if pd.isna(row.appliance_id):
+            found[str(row.reading_id)] = (-1, -1)
+        elif row.appliance_id in place:
+            found[str(row.reading_id)] = (place[row.appliance_id], step)
+    return found
+
+
+def _case(session: Session, reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits) -> Case:
+    known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
+    appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
+    step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
+    forced = np.unique(visits.appliance_job[appliance[appliance >= 0]])
+    return Case(
+        session=session, decided=Decided(appliance=appliance, step=step), hints=Hints(forced=forced, visited={})
+    )

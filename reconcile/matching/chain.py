@@ -1,8 +1,14 @@
-"""Forward–backward over one session: the probability of each reading's appliance and step under each clock."""
+"""Forward–backward over many sessions at once: the probability of each reading's appliance and step.
+
+The hidden state after a reading is where its work stands: the slot (reconcile.matching.slots), whether a label was
+typed since the slot was entered, and the step of each of the last three readings that may count, because up to two
+readings in a row may be strays. All of it is summed over exactly; nothing is sampled.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,145 +16,187 @@ from numpy.typing import NDArray
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
+LOOKS_BACK: Final = 3
+"""How many readings back the last one that counts may lie."""
+
+TINY: Final = 1e-290
+
 
 @dataclass(frozen=True, kw_only=True)
-class Chain:
-    """The factors of one session. T readings, H clock hypotheses, U slots, J jobs, D steps a reading can be, S steps.
+class ChainBatch:
+    """The factors of N sessions of T readings, time first. K readings looked back, D steps a reading can be, U slots,
+    A appliances, J jobs; the last appliance and job stand for what is not listed. Shorter sessions are filled at their
+    start with readings of weight one that count for nothing.
 
-    A slot is an appliance together with the appliances of its job that were visited before it. The last job is
-    "nowhere": before the first visit, and readings that belong to none.
-
-    ``steps`` (T, D): step places, −1 for none. ``onward`` (T, S, D): from a step to this reading's steps, with the
-    pause between.
-    ``leave`` (S): leaving the appliance after a step. ``first`` (T, D): first step of a visit.
-    ``switch`` (U, U) and ``switch_pause`` (T): to another appliance of the same job.
-    ``travel`` (J, J), ``travel_pause`` (T), ``enter`` (H, T, J), ``exit`` (H, T, J): to another job.
-    ``slot_job`` (U), ``opening`` (U): share of a job's visits that open with this slot.
-    ``stay_label`` (T): label given the same label before; ``label`` (T, U): label typed afresh; ``blank`` (T).
-    ``stray`` (T): a reading that belongs nowhere, label included. ``allowed`` (T, U), ``step_allowed`` (T, D): what a
-    person's decisions leave.
+    ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
+    ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the end.
+    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to. ``stray`` (T, N): the reading belongs nowhere.
+    ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
+    ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
+    ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.
+    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch``, ``resume`` (N, U, U), ``opening``
+    (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
     """
 
-    steps: Places
     onward: Numbers
     leave: Numbers
+    last: Numbers
     first: Numbers
-    switch: Numbers
-    switch_pause: Numbers
-    travel: Numbers
-    travel_pause: Numbers
-    enter: Numbers
-    exit: Numbers
-    slot_job: Places
-    opening: Numbers
-    stay_label: Numbers
-    label: Numbers
-    blank: NDArray[np.bool_]
+    again: Numbers
     stray: Numbers
-    allowed: Numbers
-    step_allowed: Numbers
+    switch_pause: Numbers
+    travel_pause: Numbers
+    fresh_label: Numbers
+    stay_label: Numbers
+    typed: Numbers
+    enter: Numbers
+    departed: Numbers
+    travel: Numbers
+    switch: Numbers
+    resume: Numbers
+    opening: Numbers
+    of_job: Numbers
+    of_appliance: Numbers
 
 
 @dataclass(frozen=True, kw_only=True)
 class ChainPosterior:
-    """``belongs`` (H, T, U, D): probability of slot and step; the rest of each reading is stray. ``evidence`` (H):
-    log likelihood of the session.
+    """``belongs`` (T, N, A, D): probability of appliance and step, the rest of each reading is stray; ``entered``
+    (T, N, J): probability that the reading opens a visit to the job; ``evidence`` (N): log likelihood of the session.
+    ``moved`` (T, N, K·D, D): probability of going on from a step of an earlier reading; ``switched`` and ``travelled``
+    (T, N, K): of going on to another appliance, another job. The last three are there when asked for.
     """
 
     belongs: Numbers
+    entered: Numbers
     evidence: Numbers
+    moved: Numbers | None = None
+    switched: Numbers | None = None
+    travelled: Numbers | None = None
 
 
-def run_chain(chain: Chain) -> ChainPosterior:
-    """The posterior of every reading under every hypothesis. Exact for the chain given (see Chain)."""
-    forward = _Forward(chain)
-    count = len(chain.steps)
+def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
+    """The posterior of every reading. Exact for the factors given."""
+    count, sessions, width, steps = batch.onward.shape
+    slots, jobs = batch.switch.shape[1], batch.travel.shape[2]
+    history = np.zeros((count + 1, sessions, 2, slots, width))
+    nowhere = np.ones(sessions)
+    arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
     for place in range(count):
-        forward.step(place)
-    beta = np.ones_like(forward.alpha) * chain.leave
-    beta_nowhere = np.ones(forward.nowhere.shape)
-    belongs = np.zeros((*forward.direct[0].shape[:1], count, *forward.direct[0].shape[2:]))
+        nowhere, scale[place] = _forward(batch, place, history, nowhere, arrived)
+    ahead = np.broadcast_to(batch.last[:, None, None, :], history.shape[1:])
+    ending = np.maximum((history[-1] * ahead).sum(axis=(1, 2, 3)) + nowhere, TINY)
+    ahead, ahead_nowhere = ahead / ending[:, None, None, None], 1.0 / ending
+    belongs, entered = np.empty((count, sessions, batch.of_appliance.shape[1], steps)), np.empty_like(arrived)
+    moves = _Moves(batch) if with_moves else None
     for place in range(count - 1, -1, -1):
-        wanted = np.where(chain.steps[place] < 0, 0, chain.steps[place])
-        direct = forward.direct[place]
-        belongs[:, place] = (direct * beta[..., wanted]).sum(axis=1)
-        if place:
-            beta, beta_nowhere = forward.back(place, beta, beta_nowhere)
-    last = np.log(np.maximum((forward.alpha * chain.leave).sum(axis=(1, 2, 3)) + forward.nowhere, 1e-300))
-    total = np.exp(last)
-    return ChainPosterior(belongs=belongs / total[:, None, None, None], evidence=forward.evidence + last)
+        now = ahead[..., :steps]
+        belongs[place] = batch.of_appliance @ (history[place + 1, ..., :steps] * now).sum(axis=1)
+        ahead, ahead_nowhere, back = _backward(batch, place, ahead, ahead_nowhere, scale[place])
+        entered[place] = arrived[place] * back.by_job / scale[place][:, None]
+        if moves is not None:
+            moves.add(place, history[place], back, scale[place])
+    return ChainPosterior(
+        belongs=belongs,
+        entered=entered,
+        evidence=np.log(scale).sum(axis=0) + np.log(ending),
+        moved=None if moves is None else moves.moved,
+        switched=None if moves is None else moves.switched,
+        travelled=None if moves is None else moves.travelled,
+    )
 
 
-class _Forward:
-    """The running state of the forward pass. Axes: hypothesis, labelled since the visit began (0, 1), slot, step."""
+@dataclass(frozen=True, kw_only=True)
+class _Back:
+    """What one backward step found: worth of entering each job (N, J), of staying (N, 2, U, D), of leaving for another
+    job and another appliance (N, U, K).
+    """
 
-    def __init__(self, chain: Chain) -> None:
-        self.chain = chain
-        hypotheses, _, jobs = chain.enter.shape
-        slots, steps = len(chain.slot_job), len(chain.leave)
-        self.alpha = np.zeros((hypotheses, 2, slots, steps))
-        self.nowhere = np.ones(hypotheses)
-        self.evidence = np.zeros(hypotheses)
-        self.scale = np.ones((len(chain.steps), hypotheses))
-        self.direct: list[Numbers] = []
-        self.members = np.zeros((slots, jobs))
-        self.members[np.arange(slots), chain.slot_job] = 1.0
+    by_job: Numbers
+    stay: Numbers
+    away: Numbers
+    switched: Numbers
 
-    def step(self, place: int) -> None:
-        """Take in the reading at ``place``."""
-        chain = self.chain
-        stay = self.alpha @ chain.onward[place]
-        fresh = self._fresh(place)[:, :, None] * chain.first[place]
-        if chain.blank[place]:
-            direct = stay * 1.0
-            direct[:, 0] += fresh
-        else:
-            direct = np.zeros_like(stay)
-            direct[:, 1] = (
-                stay[:, 1] * (chain.stay_label[place][:, None]) + (stay[:, 0] + fresh) * (chain.label[place][:, None])
-            )
-        direct *= chain.allowed[place][:, None] * chain.step_allowed[place]
-        stray = chain.stray[place]
-        self.alpha = self.alpha * stray
-        wanted = chain.steps[place]
-        for column in np.flatnonzero(wanted >= 0):
-            self.alpha[..., wanted[column]] += direct[..., column]
-        self.nowhere = self.nowhere * stray
-        total = self.alpha.sum(axis=(1, 2, 3)) + self.nowhere
-        total = np.maximum(total, 1e-300)
-        self.alpha /= total[:, None, None, None]
-        self.nowhere = self.nowhere / total
-        self.scale[place] = total
-        self.evidence = self.evidence + np.log(total)
-        self.direct.append(direct / total[:, None, None, None])
 
-    def _fresh(self, place: int) -> Numbers:
-        """Weight of opening each slot at this reading; shape (H, U)."""
-        chain = self.chain
-        leaving = (self.alpha @ chain.leave).sum(axis=1)
-        switched = leaving @ chain.switch * chain.switch_pause[place]
-        by_job = np.concatenate([leaving @ self.members[:, :-1], self.nowhere[:, None]], axis=1)
-        travelled = (by_job * chain.exit[:, place]) @ chain.travel * chain.enter[:, place]
-        opened = travelled[:, chain.slot_job] * chain.opening * chain.travel_pause[place]
-        return np.asarray(switched + opened, dtype=np.float64)
+class _Moves:
+    """Gathers how each reading was come to (see ChainPosterior)."""
 
-    def back(self, place: int, beta: Numbers, beta_nowhere: Numbers) -> tuple[Numbers, Numbers]:
-        """The backward message before the reading at ``place``, from the one after it."""
-        chain = self.chain
-        wanted = np.where(chain.steps[place] < 0, 0, chain.steps[place])
-        ahead = beta[..., wanted] * chain.allowed[place][:, None] * chain.step_allowed[place]
-        if chain.blank[place]:
-            stay_ahead = ahead
-            fresh_ahead = ahead[:, 0]
-        else:
-            typed = ahead[:, 1] * chain.label[place][:, None]
-            stay_ahead = np.stack([typed, ahead[:, 1] * chain.stay_label[place][:, None]], axis=1)
-            fresh_ahead = typed
-        opened = (fresh_ahead * chain.first[place]).sum(axis=-1)
-        by_job = (opened * chain.opening * chain.travel_pause[place]) @ self.members * chain.enter[:, place]
-        departed = by_job @ chain.travel.T * chain.exit[:, place]
-        left = opened @ chain.switch.T * chain.switch_pause[place] + departed[:, chain.slot_job]
-        total = self.scale[place]
-        earlier = stay_ahead @ chain.onward[place].T + left[:, None, :, None] * chain.leave
-        earlier = (earlier + beta * chain.stray[place]) / total[:, None, None, None]
-        return earlier, (departed[:, -1] + beta_nowhere * chain.stray[place]) / total
+    def __init__(self, batch: ChainBatch) -> None:
+        self.batch = batch
+        self.moved = np.zeros_like(batch.onward)
+        self.switched = np.zeros_like(batch.switch_pause)
+        self.travelled = np.zeros_like(batch.switch_pause)
+
+    def add(self, place: int, history: Numbers, back: _Back, scale: Numbers) -> None:
+        """Count the moves into the reading at ``place``."""
+        sessions, _, slots, width = history.shape
+        steps = width // LOOKS_BACK
+        flat = history.reshape(sessions, 2 * slots, width).transpose(0, 2, 1)
+        together = flat @ back.stay.reshape(sessions, 2 * slots, steps)
+        self.moved[place] = together * self.batch.onward[place] / scale[:, None, None]
+        left = _left(history, self.batch.leave[place])
+        self.switched[place] = (left * back.switched).sum(axis=1) / scale[:, None]
+        self.travelled[place] = (left * back.away).sum(axis=1) / scale[:, None]
+
+
+def _left(history: Numbers, leave: Numbers) -> Numbers:
+    """Weight of having left each slot after each of the readings looked back to; shape (N, U, K)."""
+    sessions, _, slots, width = history.shape
+    left = (history[:, 0] + history[:, 1]) * leave[:, None]
+    return np.asarray(left.reshape(sessions, slots, LOOKS_BACK, width // LOOKS_BACK).sum(axis=-1), dtype=np.float64)
+
+
+def _forward(
+    batch: ChainBatch, place: int, histories: Numbers, nowhere: Numbers, arrived: Numbers
+) -> tuple[Numbers, Numbers]:
+    """Weight of nowhere and scale after the reading at ``place``; fills the history after it and ``arrived`` there."""
+    history, later = histories[place], histories[place + 1]
+    sessions, _, slots, width = history.shape
+    steps = width // LOOKS_BACK
+    stay = (history.reshape(sessions, 2 * slots, width) @ batch.onward[place]).reshape(sessions, 2, slots, steps)
+    left = _left(history, batch.leave[place])
+    beside = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None]
+    away = (left * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
+    by_job = (away * batch.departed[place]).sum(axis=1)
+    lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
+    arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
+    opened = (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
+    fresh = ((beside @ batch.switch)[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
+    fresh += (beside @ batch.resume)[:, 0][:, :, None] * batch.again[place][:, None]
+    new = (stay[:, 0] + fresh) * batch.fresh_label[place][:, :, None]
+    typed = batch.typed[place][:, None, None]
+    later[:, 0, :, :steps] = new * (1.0 - typed)
+    later[:, 1, :, :steps] = stay[:, 1] * batch.stay_label[place][:, :, None] + new * typed
+    stray = batch.stray[place]
+    np.multiply(history[..., :-steps], stray[:, None, None, None], out=later[..., steps:])
+    nowhere = nowhere * stray
+    scale = np.maximum(later.sum(axis=(1, 2, 3)) + nowhere, TINY)
+    later /= scale[:, None, None, None]
+    return nowhere / scale, scale
+
+
+def _backward(
+    batch: ChainBatch, place: int, ahead: Numbers, ahead_nowhere: Numbers, scale: Numbers
+) -> tuple[Numbers, Numbers, _Back]:
+    """Messages before the reading at ``place``, from those after it."""
+    sessions, _, slots, width = ahead.shape
+    steps = width // LOOKS_BACK
+    typed = batch.typed[place][:, None, None]
+    now = ahead[..., :steps]
+    new = (now[:, 0] * (1.0 - typed) + now[:, 1] * typed) * batch.fresh_label[place][:, :, None]
+    stay = np.stack([new, now[:, 1] * batch.stay_label[place][:, :, None]], axis=1)
+    earlier = (stay.reshape(sessions, 2 * slots, steps) @ batch.onward[place].transpose(0, 2, 1)).reshape(ahead.shape)
+    opened = (new @ batch.first[place][:, :, None])[:, :, 0]
+    by_job = ((opened * batch.opening)[:, None] @ batch.of_job)[:, 0]
+    travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
+    away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
+    away *= batch.travel_pause[place][:, None]
+    resumed = new @ batch.again[place][:, :, None]
+    switched = (batch.switch @ opened[:, :, None] + batch.resume @ resumed) * batch.switch_pause[place][:, None]
+    left = (away + switched).repeat(steps, axis=-1) * batch.leave[place][:, None]
+    earlier += left[:, None]
+    stray = batch.stray[place]
+    earlier[..., :-steps] += ahead[..., steps:] * stray[:, None, None, None]
+    earlier /= scale[:, None, None, None]
+    before = (travelled[:, -1] * batch.travel_pause[place][:, 0] + ahead_nowhere * stray) / scale
+    return earlier, before, _Back(by_job=by_job, stay=stay, away=away, switched=switched)

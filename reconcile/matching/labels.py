@@ -21,6 +21,8 @@ KEYS: Final = 40.0
 """Characters that a slip of the finger chooses from."""
 
 FARTHEST_EDITS: Final = 3
+UNSEEN_PAIRS: Final = 20.0
+UNSEEN_MANNER: Final = 0.1
 
 
 def plain_label(text: str | None) -> str:
@@ -28,43 +30,72 @@ def plain_label(text: str | None) -> str:
     return "" if text is None else "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
-def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]) -> Numbers:
-    """Likelihood of each label seen [rows] under each appliance [columns], as plain labels.
+def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]) -> tuple[Numbers, Numbers]:
+    """Likelihood of each label seen [rows] under each appliance [columns], and where it belongs to none of them [rows].
 
-    ``listed`` is the label in the job list, empty for none; ``other_names`` its id, which engineers type too. An
-    appliance without a listed label may have been called anything. Every column keeps a floor for labels that belong
-    to another appliance, so that no label alone decides.
+    ``listed`` is the plain label in the job list, empty for none; ``other_names`` its id, which engineers type too. An
+    appliance without a listed label, or one that is not listed at all, has a label in the manner of the listed ones,
+    or any other. Every column keeps a floor for labels that belong to another appliance, so that no label alone
+    decides.
     """
-    typed = np.maximum(_typed(seen, listed), 0.2 * _typed(seen, other_names))
-    lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
-    anything = (0.05 * 20.0**-lengths)[:, None]
-    unlisted = np.array([not text for text in listed])
-    intended = np.where(unlisted[None, :], np.maximum(0.9 * anything, typed), typed)
-    others = 0.5 * typed.mean(axis=1, keepdims=True) + 0.5 * anything
-    return np.asarray((1.0 - WRONG_LABEL) * intended + WRONG_LABEL * others, dtype=np.float64)
-
-
-def foreign_likelihoods(seen: list[str], listed: list[str]) -> Numbers:
-    """Likelihood of each label seen where the reading belongs to no listed appliance."""
+    edits = _edits(seen, listed)
+    typed = np.maximum(_typed(seen, listed, edits), 0.2 * _typed(seen, other_names, _edits(seen, other_names)))
+    exact, manner = (edits == 0).astype(float), _manner(listed)
+    near = manner[edits] + manner[0] * np.where(edits > 0, _typed(seen, listed, edits), 0.0)
     lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
     anything = 0.05 * 20.0**-lengths
-    others = _typed(seen, listed).mean(axis=1) if listed else np.zeros(len(seen))
-    return np.asarray(0.95 * anything + 0.05 * others, dtype=np.float64)
+    share = max(sum(bool(name) for name in listed), 1)
+    unknown = 0.5 * near.sum(axis=1) / share + 0.5 * anything
+    wrong = 0.7 * exact.sum(axis=1) / share + 0.3 * unknown
+    unlisted = np.array([not text for text in listed], dtype=bool)
+    intended = np.where(unlisted[None, :], np.maximum(0.9 * unknown[:, None], typed), typed)
+    fit = (1.0 - WRONG_LABEL) * intended + WRONG_LABEL * wrong[:, None]
+    return np.asarray(fit, dtype=np.float64), np.asarray(unknown, dtype=np.float64)
 
 
-def _typed(seen: list[str], names: list[str]) -> Numbers:
+def meant_the_same(seen: list[str]) -> Numbers:
+    """Likelihood of each label [columns] where each other [rows] was typed just before for the same appliance.
+
+    1 where they are equal; a slip of the finger where they are near; else 0.
+    """
+    edits = _edits(seen, seen)
+    return np.where(edits == 0, 1.0, _typed(seen, seen, edits).T)
+
+
+def _edits(seen: list[str], names: list[str]) -> NDArray[np.int64]:
+    """Edits between labels, at most ``FARTHEST_EDITS`` + 1, which also stands for names that are empty."""
+    if not seen or not names:
+        return np.full((len(seen), len(names)), FARTHEST_EDITS + 1, dtype=np.int64)
+    edits = cdist(seen, names, scorer=OSA.distance, score_cutoff=FARTHEST_EDITS, dtype=np.int32)
+    named = np.array([bool(name) for name in names])
+    return np.where(named[None, :], edits, FARTHEST_EDITS + 1).astype(np.int64)
+
+
+def _typed(seen: list[str], names: list[str], edits: NDArray[np.int64]) -> Numbers:
     """Likelihood that a person who means ``names`` [columns] types ``seen`` [rows]; 0 for names that are empty."""
     if not seen or not names:
         return np.zeros((len(seen), len(names)))
-    edits = np.asarray(
-        cdist(seen, names, scorer=OSA.distance, score_cutoff=FARTHEST_EDITS, dtype=np.int32), dtype=float
-    )
     length = np.array([max(len(name), 1) for name in names], dtype=float)[None, :]
-    slip = 1.0 / (KEYS * length)
-    slips = np.where(edits <= FARTHEST_EDITS, (1.0 - TYPED_RIGHT) * 0.9 * 0.1 ** (edits - 1.0) * slip**edits, 0.0)
+    slips = (1.0 - TYPED_RIGHT) * 0.9 * 0.1 ** (edits - 1.0) / (KEYS * length) ** edits
+    slips = np.where(edits <= FARTHEST_EDITS, slips, 0.0)
     cut_short = np.array([[_is_cut(text, name) for name in names] for text in seen])
-    likelihood = np.where(edits == 0, TYPED_RIGHT, np.maximum(slips, np.where(cut_short, 0.01, 0.0)))
-    return np.asarray(np.where(np.array([bool(name) for name in names])[None, :], likelihood, 0.0), dtype=np.float64)
+    return np.where(edits == 0, TYPED_RIGHT, np.maximum(slips, np.where(cut_short, 0.01, 0.0)))
+
+
+def _manner(listed: list[str]) -> Numbers:
+    """How likely an unlisted label is one very text, by its edits from a listed label; last entry: farther.
+
+    Learnt from how the listed labels differ among themselves: numbers in a row are near each other, codes are not.
+    """
+    named = [name for name in listed if name]
+    pairs = len(named) * (len(named) - 1)
+    edits = _edits(named, named)
+    counts = np.bincount(edits.ravel(), minlength=FARTHEST_EDITS + 2)[: FARTHEST_EDITS + 1].astype(float)
+    counts[0] -= len(named)
+    length = max(float(np.mean([len(name) for name in named])) if named else 5.0, 1.0)
+    share = (counts + UNSEEN_MANNER) / (pairs + UNSEEN_PAIRS)
+    texts = np.array([1.0, 10.0 * length, 40.0 * length**2, 200.0 * length**2])
+    return np.append(share / texts, 0.0)
 
 
 def _is_cut(text: str, name: str) -> bool:

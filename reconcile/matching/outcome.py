@@ -1,17 +1,14 @@
-"""From probabilities to rows: matches with status and reason, clocks in plain words, open questions."""
+"""From beliefs to rows: matches with status and reason, what was found about clocks, open questions."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.matching.chain import run_chain
-from reconcile.matching.model import Decided, SessionModel, build_model
-from reconcile.matching.order import Session
+from reconcile.matching.belief import Belief, Case
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits
 from reconcile.questions import find_questions
@@ -20,193 +17,171 @@ from schemas.check import conform_table
 from schemas.matches import Clocks, Matches
 
 Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
 
-AUTO_FROM: Final = 0.985
+AUTO_FROM: Final = 0.99
 STEP_SURE_FROM: Final = 0.8
+NOWHERE_FROM: Final = 0.9
 KNOWN_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
 
+OUTCOMES: Final = ("auto", "decided", "review", "none")
+AUTO, DECIDED, REVIEW, NONE = range(4)
 
-@dataclass(frozen=True, kw_only=True)
-class SessionOutcome:
-    """What was found for one session: ``matches`` (one dict a reading), ``clock`` (one row), ``candidates``."""
+WHY: Final = (
+    "label, time and order of the steps",
+    "decided by a person",
+    "label, time and order do not settle it",
+    "fits no listed appliance by label, time or order",
+    "the appliance is clear, the step is not",
+    "no visit of the job list is in reach",
+)
 
-    matches: list[dict[str, Any]]
-    clock: dict[str, Any]
-    candidates: dict[str, list[dict[str, object]]]
-    runs: list[str]
-
-
-def session_outcome(session: Session, visits: Visits, ordered: pd.DataFrame, decided: pd.DataFrame) -> SessionOutcome:
-    """The outcome of one session."""
-    reading_ids = [str(name) for name in ordered["reading_id"].to_numpy()[_positions(ordered, session)]]
-    choice = _decided(reading_ids, visits, decided)
-    model = build_model(session, visits, choice)
-    if model is None:
-        return _unmatched(session, reading_ids, choice)
-    posterior = run_chain(model.chain)
-    log_weight = model.offsets.log_prior + posterior.evidence
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    return _rows(session, reading_ids, visits, model, np.tensordot(weight, posterior.belongs, 1), weight, choice)
+MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
+"""Numbers of statuses and reasons, for those who change them later."""
 
 
-def _positions(ordered: pd.DataFrame, session: Session) -> NDArray[np.int64]:
-    place = np.empty(len(ordered), dtype=np.int64)
-    place[ordered["row"].to_numpy()] = np.arange(len(ordered))
-    return np.asarray(place[session.rows], dtype=np.int64)
+def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str, Any]:
+    """The matches of one session as columns, candidates of readings in review, and the row about its clock."""
+    count = len(case.session.rows)
+    if belief is None:
+        none = case.decided.appliance == -1
+        # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
+        stamped_s = case.session.time_s if case.session.dated else np.full(count, np.nan)
+        return {
+            "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
+            "step": np.full(count, -1), "confidence": none.astype(float),
+            "status": np.where(none, DECIDED, NONE), "why": np.where(none, 1, 5), "candidates": {},
+        }  # fmt: skip
+    by_appliance = belief.belongs.sum(axis=2)
+    reading = np.arange(count)
+    best = by_appliance.argmax(axis=1)
+    sure = np.minimum(by_appliance[reading, best], 1.0)
+    nowhere = np.clip(1.0 - by_appliance.sum(axis=1), 0.0, 1.0)
+    by_step = belief.belongs[reading, best]
+    column = by_step.argmax(axis=1)
+    step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
+    decided = case.decided.appliance > -2
+    status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
+    status = np.where((sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM), NONE, status)
+    status = np.where(decided, DECIDED, status)
+    none = (status == NONE) | (case.decided.appliance == -1)
+    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), 4, status)
+    return {
+        "row": case.session.rows,
+        "taken_s": taken_seconds(case, belief),
+        "appliance": np.where(none, -1, belief.appliances[best]),
+        "step": np.where(none, -1, belief.steps[reading, column]),
+        "confidence": np.where(decided, 1.0, np.where(none, nowhere, sure)),
+        "status": status,
+        "why": why,
+        "candidates": {int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)},
+    }
 
 
-def _decided(reading_ids: list[str], visits: Visits, decided: pd.DataFrame) -> Decided:
-    appliance = np.full(len(reading_ids), -2, dtype=np.int64)
-    step = np.full(len(reading_ids), -1, dtype=np.int64)
-    if len(decided):
-        place = {name: number for number, name in enumerate(visits.appliance_id)}
-        answers = decided.set_index("reading_id")
-        for number, reading_id in enumerate(reading_ids):
-            if reading_id in answers.index:
-                answer = answers.loc[reading_id]
-                named = answer["appliance_id"]
-                appliance[number] = -1 if pd.isna(named) else place.get(named, -2)
-                step[number] = -1 if pd.isna(answer["step"]) else STEP_NAMES.index(answer["step"])
-    return Decided(appliance=appliance, step=step)
+def taken_seconds(case: Case, belief: Belief) -> Numbers:
+    """True time of each reading [s since 1970], NaN where the clock leaves it open."""
+    offset_s, spread_s = clock_offset(belief)
+    if spread_s > KNOWN_WITHIN_S:
+        return np.full(len(case.session.rows), np.nan)
+    trusted = abs(offset_s) < KNOWN_WITHIN_S and not belief.lost.any()
+    return case.session.time_s - (0.0 if trusted else offset_s)
 
 
-def _unmatched(session: Session, reading_ids: list[str], choice: Decided) -> SessionOutcome:
-    matches = [
+def clock_offset(belief: Belief) -> tuple[float, float]:
+    """Mean and spread [s] of the clock offset over all hypotheses."""
+    mean_s = float(belief.weight @ belief.offset_s)
+    return mean_s, float(np.sqrt(belief.weight @ (belief.offset_s - mean_s) ** 2))
+
+
+def _candidates(belief: Belief, visits: Visits, place: int) -> list[dict[str, object]]:
+    """The most probable appliances of one reading, and that it belongs to none."""
+    share = belief.belongs[place].sum(axis=1)
+    ranked = np.argsort(-share, kind="stable")[:SHOWN_CANDIDATES]
+    offered: list[dict[str, object]] = [
         {
-            "reading_id": reading_id, "taken_s": time_s if session.dated else np.nan, "job_id": None,
-            "appliance_id": None, "step": None, "match_confidence": 1.0 if decided == -1 else 0.0,
-            "match_status": "decided" if decided == -1 else "none", "why": "no visit of the job list is in reach",
+            "appliance_id": visits.appliance_id[belief.appliances[number]],
+            "step": STEP_NAMES[int(belief.steps[place, belief.belongs[place, number].argmax()])],
+            "probability": float(share[number]),
+            "why": WHY[0],
         }
-        for reading_id, time_s, decided in zip(reading_ids, session.time_s, choice.appliance, strict=True)
-    ]  # fmt: skip
-    clock = {
-        "meter_serial": session.meter_serial, "state": "uncertain", "offset_s": None, "offset_uncertainty_s": None,
-        "drift_s_per_day": None, "agreeing": 0, "readings": len(reading_ids), "reading_ids": " ".join(reading_ids),
-        "message": "no visit of the job list is in reach, so nothing is known about the clock",
-    }  # fmt: skip
-    return SessionOutcome(matches=matches, clock=clock, candidates={}, runs=[""] * len(matches))
+        for number in ranked
+        if share[number] > 0.005
+    ]
+    nowhere = float(max(1.0 - share.sum(), 0.0))
+    return [*offered, {"appliance_id": None, "step": None, "probability": nowhere, "why": WHY[3]}]
 
 
-def _rows(
-    session: Session, reading_ids: list[str], visits: Visits, model: SessionModel, belongs: Numbers, weight: Numbers,
-    choice: Decided,
-) -> SessionOutcome:  # fmt: skip
-    """Matches, clock and candidates of a session, from ``belongs`` (T, U, D)."""
-    count = len(model.appliances)
-    by_appliance = np.zeros((len(reading_ids), count + 1, belongs.shape[2]))
-    np.add.at(
-        by_appliance.transpose(1, 0, 2),
-        np.where(model.slot_appliance < 0, count, model.slot_appliance),
-        belongs.transpose(1, 0, 2),
-    )
-    sure = by_appliance[:, :count].sum(axis=2)
-    best = sure.argmax(axis=1)
-    offset_s = float(weight @ model.offsets.offset_s)
-    spread_s = float(np.sqrt(weight @ (model.offsets.offset_s - offset_s) ** 2))
-    matches, candidates, runs = [], {}, []
-    for place, reading_id in enumerate(reading_ids):
-        p = float(min(sure[place, best[place]], 1.0))
-        nowhere = float(max(1.0 - sure[place].sum(), 0.0))
-        step_share = by_appliance[place, best[place]] / max(by_appliance[place, best[place]].sum(), 1e-300)
-        column = int(step_share.argmax())
-        appliance = model.appliances[best[place]]
-        status = _status(p, nowhere, float(step_share[column]), int(choice.appliance[place]))
-        none = status == "none" or (status == "decided" and choice.appliance[place] == -1)
-        taken_s = session.time_s[place] - offset_s if spread_s <= KNOWN_WITHIN_S else np.nan
-        if model.offsets.lost is False and abs(offset_s) < 600:
-            taken_s = session.time_s[place]
-        matches.append(
-            {
-                "reading_id": reading_id, "taken_s": taken_s,
-                "job_id": None if none else visits.job_id[visits.appliance_job[appliance]],
-                "appliance_id": None if none else visits.appliance_id[appliance],
-                "step": None if none else STEP_NAMES[int(model.chain.steps[place, column])],
-                "match_confidence": 1.0 if status == "decided" else (nowhere if none else p),
-                "match_status": status, "why": _why(status, float(step_share[column])),
-            }
-        )  # fmt: skip
-        ranked = np.argsort(-sure[place], kind="stable")[:SHOWN_CANDIDATES]
-        offered = [
-            {
-                "appliance_id": visits.appliance_id[model.appliances[place_a]], "step": _step_name(model, place, by_appliance[place, place_a]),
-                "probability": float(sure[place, place_a]), "why": "label, time and order of the steps",
-            }
-            for place_a in ranked if sure[place, place_a] > 0.005
-        ]  # fmt: skip
-        candidates[reading_id] = [
-            *offered,
-            {"appliance_id": None, "step": None, "probability": nowhere, "why": "belongs to no listed appliance"},
-        ]
-        runs.append(f"{reading_ids[0]}|{sorted(str(c['appliance_id']) for c in offered)}")
-    return SessionOutcome(
-        matches=matches, clock=_clock(session, reading_ids, model, weight), candidates=candidates, runs=runs
-    )
-
-
-def _step_name(model: SessionModel, place: int, share: Numbers) -> str:
-    return STEP_NAMES[int(model.chain.steps[place, int(share.argmax())])]
-
-
-def _status(p: float, nowhere: float, step_share: float, decided: int) -> str:
-    if decided > -2:
-        return "decided"
-    if p >= AUTO_FROM:
-        return "auto" if step_share >= STEP_SURE_FROM else "review"
-    return "none" if nowhere >= 0.9 else "review"
-
-
-def _why(status: str, step_share: float) -> str:
-    if status == "decided":
-        return "decided by a person"
-    if status == "none":
-        return "fits no listed appliance by label, time or order"
-    if step_share < STEP_SURE_FROM:
-        return "the appliance is clear, the step is not"
-    return "label, time and order of the steps"
-
-
-def _clock(session: Session, reading_ids: list[str], model: SessionModel, weight: Numbers) -> dict[str, Any]:
-    offset_s = float(weight @ model.offsets.offset_s)
-    spread_s = float(np.sqrt(weight @ (model.offsets.offset_s - offset_s) ** 2))
-    timed = int((~np.isnan(session.time_s)).sum())
-    if not timed:
+def clock_row(case: Case, belief: Belief | None, reading_ids: list[str]) -> dict[str, Any]:
+    """What was found about the clock of one session."""
+    timed = int((~np.isnan(case.session.time_s)).sum())
+    offset_s, spread_s = clock_offset(belief) if belief is not None else (0.0, np.inf)
+    if belief is None:
+        state, message = "uncertain", "no visit of the job list is in reach, so nothing is known about the clock"
+    elif not timed:
         state, message = "uncertain", "the meter gave no time; visits are told apart by labels and order alone"
     elif spread_s > KNOWN_WITHIN_S:
         state, message = "uncertain", "the meter's clock fits the job list in more than one way"
-    elif abs(offset_s) < 600.0 and not model.offsets.lost:
+    elif abs(offset_s) < KNOWN_WITHIN_S and not belief.lost.any():
         state, message, offset_s = "trusted", "the meter's clock agrees with the job list", 0.0
     else:
-        state, message = "corrected", f"the meter ran {_minutes(offset_s)}"
+        state, message = "corrected", f"the meter ran {abs(offset_s) / 60:.0f} min {'ahead' if offset_s > 0 else 'behind'}"
     known = state != "uncertain"
     return {
-        "meter_serial": session.meter_serial, "state": state, "offset_s": offset_s if known else None,
+        "meter_serial": case.session.meter_serial, "state": state, "offset_s": offset_s if known else None,
         "offset_uncertainty_s": max(spread_s, 300.0) if known else None, "drift_s_per_day": None,
         "agreeing": timed if known else 0, "readings": len(reading_ids), "reading_ids": " ".join(reading_ids),
         "message": message,
     }  # fmt: skip
 
 
-def _minutes(offset_s: float) -> str:
-    return f"{abs(offset_s) / 60:.0f} min {'ahead' if offset_s > 0 else 'behind'}"
-
-
-def conclude(sightings: pd.DataFrame, ordered: pd.DataFrame, outcomes: list[SessionOutcome]) -> MatchResult:
+def conclude(
+    sightings: pd.DataFrame, visits: Visits, cases: list[Case], rows: list[dict[str, Any]], clocks: list[dict[str, Any]]
+) -> MatchResult:
     """All sessions together as checked tables; matches in the order of the sightings given."""
-    rows = [row for outcome in outcomes for row in outcome.matches]
-    found = pd.DataFrame(rows, columns=["taken_s", *Matches.to_schema().columns]).drop(columns="taken_at")
-    taken = found.pop("taken_s").astype(float) if len(found) else pd.Series(dtype=float)
-    found["taken_at"] = (
-        pd.to_datetime(taken * 1e9, unit="ns", utc=True).astype("datetime64[ns, UTC]") if len(found) else None
+    reading_ids = sightings["reading_id"].to_numpy(dtype=object)
+    place = _joined(rows, "row", np.int64)
+    order = np.argsort(place)
+    appliance, step = _joined(rows, "appliance", np.int64)[order], _joined(rows, "step", np.int64)[order]
+    taken_s = _joined(rows, "taken_s", np.float64)[order]
+    taken = pd.Series(pd.NaT, index=range(len(order)), dtype="datetime64[ns, UTC]")
+    known = ~np.isnan(taken_s)
+    taken[known] = pd.to_datetime((taken_s[known] * 1e3).round().astype(np.int64), unit="ms", utc=True)
+    job_of = np.append(visits.appliance_job, -1)[appliance]
+    matches = pd.DataFrame(
+        {
+            "reading_id": reading_ids,
+            "taken_at": taken,
+            "job_id": np.append(visits.job_id, None)[job_of],
+            "appliance_id": np.append(visits.appliance_id, None)[appliance],
+            "step": np.array([*STEP_NAMES, None], dtype=object)[step],
+            "match_confidence": np.clip(_joined(rows, "confidence", np.float64)[order], 0.0, 1.0),
+            "match_status": np.array(OUTCOMES, dtype=object)[_joined(rows, "status", np.int64)[order]],
+            "why": np.array(WHY, dtype=object)[_joined(rows, "why", np.int64)[order]],
+        }
     )
-    runs = pd.Series([run for outcome in outcomes for run in outcome.runs], dtype="str")
-    names = [outcome.clock["meter_serial"] for outcome in outcomes for _ in outcome.matches]
-    serials = pd.Series(names, dtype="object")
-    candidates = {name: offered for outcome in outcomes for name, offered in outcome.candidates.items()}
-    questions = find_questions(found, serials, runs, candidates)
-    matches = found.set_index("reading_id").reindex(sightings["reading_id"]).reset_index()
-    clocks = pd.DataFrame([outcome.clock for outcome in outcomes], columns=[*Clocks.to_schema().columns])
     return MatchResult(
-        matches=conform_table(Matches, matches), clocks=conform_table(Clocks, clocks), questions=questions
+        matches=conform_table(Matches, matches),
+        clocks=conform_table(Clocks, pd.DataFrame(clocks, columns=[*Clocks.to_schema().columns])),
+        questions=_questions(matches, reading_ids, cases, rows),
     )
+
+
+def _joined(rows: list[dict[str, Any]], name: str, kind: type) -> NDArray[Any]:
+    return np.concatenate([np.asarray(row[name], dtype=kind) for row in rows]) if rows else np.empty(0, dtype=kind)
+
+
+def _questions(
+    matches: pd.DataFrame, reading_ids: NDArray[np.object_], cases: list[Case], rows: list[dict[str, Any]]
+) -> pd.DataFrame:  # fmt: skip
+    """Open questions: readings of one session with the same candidates stand or fall together."""
+    run = np.full(len(matches), "", dtype=object)
+    serial = np.full(len(matches), None, dtype=object)
+    candidates: dict[str, list[dict[str, object]]] = {}
+    for number, (case, found) in enumerate(zip(cases, rows, strict=True)):
+        serial[case.session.rows] = case.session.meter_serial
+        for place, offered in found["candidates"].items():
+            row = int(case.session.rows[place])
+            candidates[reading_ids[row]] = offered
+            run[row] = f"{number}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
+    return find_questions(matches, pd.Series(serial, dtype=object), pd.Series(run, dtype=object), candidates)

@@ -9,80 +9,89 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.matching.labels import plain_label
+
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 USUAL_VISIT_S: Final = 75 * 60.0
 """How long a visit lasts where only one end of it is known (common practice)."""
 
-DAY_S: Final = 24 * 3600.0
 UNDATED_MARGIN_S: Final = 12 * 3600.0
+NIGHT_S: Final = 3 * 3600.0
+LONGEST_DAY_S: Final = 20 * 3600.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Visits:
-    """The jobs of the list as arrays, sorted by ``low_s``; appliances as arrays with the place of their job.
+    """The jobs of the list that have appliances, as arrays sorted by ``low_s``; their appliances, job by job.
 
     ``low_s`` to ``high_s`` [s since 1970]: the time the list gives, or a span borrowed from its neighbours in the list
-    (``dated`` false), or NaN where there is none. ``attended`` false: no access or cancelled. ``serials`` are the
-    meters named. ``order`` is the place in the list.
+    (``dated`` false), or NaN where there is none. ``reach_s``: the longest such span. ``attended`` false: no access or
+    cancelled. ``serials`` are the meters named. ``day``: number of the working day (−1 where unknown).
+    ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
+    ``label`` and ``name`` are plain (see plain_label), ``label`` empty where the list has none.
     """
 
     job_id: NDArray[np.object_]
     low_s: Numbers
     high_s: Numbers
     dated: NDArray[np.bool_]
+    reach_s: float
     attended: NDArray[np.bool_]
-    engineer: NDArray[np.object_]
+    engineer: Places
     serials: list[frozenset[str]]
-    order: Places
+    day: Places
+    first_appliance: Places
     appliance_id: NDArray[np.object_]
     appliance_job: Places
-    appliance_label: NDArray[np.object_]
-    appliance_words: NDArray[np.object_]
-    appliances_of: list[Places]
+    label: NDArray[np.object_]
+    name: NDArray[np.object_]
 
 
 def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
     """The visits of a job list (schemas Jobs, Appliances). Appliances of unknown jobs are left out."""
-    table = jobs.assign(low_s=_seconds(jobs["arrived_at"]), high_s=_seconds(jobs["left_at"]))
-    swapped = table["low_s"] > table["high_s"]
-    table["low_s"], table["high_s"] = (
-        table["low_s"].where(~swapped, table["high_s"]),
-        table["high_s"].where(~swapped, table["low_s"]),
-    )
-    table["dated"] = table["low_s"].notna() | table["high_s"].notna()
-    table["low_s"] = table["low_s"].fillna(table["high_s"] - USUAL_VISIT_S)
-    table["high_s"] = table["high_s"].fillna(table["low_s"] + USUAL_VISIT_S)
-    table = _borrow_times(table.sort_values(["sequence", "job_id"]))
-    table = table.sort_values(["low_s", "sequence", "job_id"], na_position="last").reset_index(drop=True)
+    table = _job_times(jobs[jobs["job_id"].isin(appliances["job_id"])])
     place = {job_id: number for number, job_id in enumerate(table["job_id"])}
-    known = appliances[appliances["job_id"].isin(place)].sort_values(["sequence", "appliance_id"])
-    job_of = known["job_id"].map(place).to_numpy(dtype=np.int64)
-    grouped = np.argsort(job_of, kind="stable")
-    bounds = np.searchsorted(job_of[grouped], np.arange(len(table) + 1))
+    known = appliances[appliances["job_id"].isin(place)]
+    known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(["job", "sequence", "appliance_id"])
+    job_of = known["job"].to_numpy(dtype=np.int64)
+    low_s, high_s = table["low_s"].to_numpy(), table["high_s"].to_numpy()
+    spans = (high_s - low_s)[np.isfinite(low_s)]
     return Visits(
         job_id=_texts(table["job_id"]),
-        low_s=table["low_s"].to_numpy(),
-        high_s=table["high_s"].to_numpy(),
-        dated=table["dated"].to_numpy(),
+        low_s=low_s,
+        high_s=high_s,
+        dated=table["dated"].to_numpy(dtype=bool),
+        reach_s=float(spans.max()) if len(spans) else 0.0,
         attended=~table["status"].isin(["no access", "cancelled"]).to_numpy(),
-        engineer=_texts(table["engineer"]),
+        engineer=np.asarray(pd.factorize(table["engineer"])[0], dtype=np.int64),
         serials=[frozenset(text.split()) for text in table["meter_serials"].fillna("")],
-        order=table["sequence"].to_numpy(dtype=np.int64),
+        day=_working_days(low_s, high_s, table["dated"].to_numpy(dtype=bool)),
+        first_appliance=np.searchsorted(job_of, np.arange(len(table) + 1)),
         appliance_id=_texts(known["appliance_id"]),
         appliance_job=job_of,
-        appliance_label=_texts(known["label"]),
-        appliance_words=_texts(known["location"].fillna("") + " " + known["kind"].fillna("")),
-        appliances_of=[grouped[bounds[place] : bounds[place + 1]] for place in range(len(table))],
+        label=np.array([plain_label(text) for text in _texts(known["label"])], dtype=object),
+        name=np.array([plain_label(text) for text in _texts(known["appliance_id"])], dtype=object),
     )
+
+
+def _job_times(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Jobs with ``low_s``, ``high_s`` [s since 1970] and ``dated``, sorted by time and then by place in the list."""
+    arrived, left = _seconds(jobs["arrived_at"]), _seconds(jobs["left_at"])
+    low_s, high_s = np.fmin(arrived, left), np.fmax(arrived, left)
+    low_s = np.where(np.isnan(arrived), high_s - USUAL_VISIT_S, low_s)
+    high_s = np.where(np.isnan(left), low_s + USUAL_VISIT_S, high_s)
+    table = jobs.assign(low_s=low_s, high_s=high_s, dated=~np.isnan(low_s)).sort_values(["sequence", "job_id"])
+    table = _borrow_times(table)
+    return table.sort_values(["low_s", "sequence", "job_id"], na_position="last").reset_index(drop=True)
 
 
 def _borrow_times(table: pd.DataFrame) -> pd.DataFrame:
     """Jobs without any time take the span from the dated job before them in the list to the dated job after.
 
-    Each list is read an engineer at a time, and the span is widened by half a day at either end, as the list is not
-    always in the order of the day.
+    The list is read an engineer at a time, and the span is widened by a quarter of a day at either end, as the list is
+    not always in the order of the day.
     """
     undated = ~table["dated"]
     if not undated.any():
@@ -90,10 +99,22 @@ def _borrow_times(table: pd.DataFrame) -> pd.DataFrame:
     engineer = table["engineer"].fillna("")
     before = table["low_s"].groupby(engineer).ffill()
     after = table["high_s"].groupby(engineer).bfill()
-    before = before.fillna(after - UNDATED_MARGIN_S)
-    after = after.fillna(before + 2 * UNDATED_MARGIN_S)
-    low, high = np.minimum(before, after) - UNDATED_MARGIN_S / 2, np.maximum(before, after) + UNDATED_MARGIN_S / 2
+    before, after = before.fillna(after - UNDATED_MARGIN_S), after.fillna(before + UNDATED_MARGIN_S)
+    low = np.minimum(before, after) - UNDATED_MARGIN_S / 2
+    high = np.maximum(before, after) + UNDATED_MARGIN_S / 2
     return table.assign(low_s=table["low_s"].where(~undated, low), high_s=table["high_s"].where(~undated, high))
+
+
+def _working_days(low_s: Numbers, high_s: Numbers, dated: NDArray[np.bool_]) -> Places:
+    """Working days of dated jobs: between two nights (nobody at any job for three hours), or 20 h at a time."""
+    day = np.full(len(low_s), -1, dtype=np.int64)
+    number, until, began = -1, -np.inf, -np.inf
+    for place in np.flatnonzero(dated):
+        if low_s[place] > until + NIGHT_S or low_s[place] > began + LONGEST_DAY_S:
+            number, began, until = number + 1, low_s[place], high_s[place]
+        until = max(until, high_s[place])
+        day[place] = number
+    return day
 
 
 def _seconds(moments: pd.Series) -> Numbers:

@@ -1,0 +1,228 @@
+"""The factors of one session: what its readings say about labels, pauses and steps, and its placings about hours."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reconcile.clock import hours_density, hours_fit
+from reconcile.matching.chain import LOOKS_BACK
+from reconcile.matching.habits import Habits, lies_between, pause_densities
+from reconcile.matching.labels import label_likelihoods, meant_the_same
+from reconcile.matching.order import KINDS, Session
+from reconcile.matching.placing import Placing, appliances_of
+from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
+from reconcile.matching.slots import Slots, lay_out_slots
+from reconcile.matching.visits import Visits
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+UNLISTED: Final = 0.004
+OTHER_ENGINEER: Final = 0.1
+SAME_JOB_AGAIN: Final = 0.01
+TYPED_AFRESH: Final = 0.3
+RECENT_LABELS: Final = 5
+LEFT_OVER: Final = 0.012
+STRAY_KEEPS_LABEL: Final = 0.3
+SKIPPED_VISIT: Final = 0.35
+OUT_OF_TURN: Final = 0.01
+OUT_OF_REACH: Final = 1e-12
+APART_IN_ONE_RECORD: Final = 1e-7
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decided:
+    """What people decided for the readings of one session: appliance place, −1 stray, −2 nothing; step, −1 any."""
+
+    appliance: Places
+    step: Places
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingFactors:
+    """What does not depend on the placing (shapes as in ChainBatch, without the session axis). ``steps`` (T, D)."""
+
+    steps: Places
+    onward: Numbers
+    leave: Numbers
+    last: Numbers
+    first: Numbers
+    again: Numbers
+    stray: Numbers
+    switch_pause: Numbers
+    travel_pause: Numbers
+    words: list[str]
+    same_word: NDArray[np.bool_]
+    like_before: Numbers
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlacingFactors:
+    """What depends on the placing. ``appliances`` are places in Visits; labels (T, A + 1), enter (H, T, J + 1)."""
+
+    placing: Placing
+    appliances: Places
+    slots: Slots
+    fresh_label: Numbers
+    stay_label: Numbers
+    foreign: Numbers
+    enter: Numbers
+    departed: Numbers
+    travel: Numbers
+
+
+def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
+    """The factors of the readings alone."""
+    kernel, leave, first = habits.kernel, habits.leave, habits.first
+    steps = steps_of_kind()[session.kind]
+    wanted = np.where(steps < 0, STEP_COUNT, steps)
+    count = len(wanted)
+    onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
+    leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
+    switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
+    stray = np.full(count, habits.stray / len(KINDS))
+    for back in range(min(LOOKS_BACK, count - 1)):
+        far = back + 1
+        density = pause_densities(pauses(session, far), habits)
+        together = session.record[far:] == session.record[:-far]
+        density[together] = 1.0
+        source, target = wanted[:-far, :, None], wanted[far:, None, :]
+        lies = lies_between(source, target)
+        onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
+        leaves[far:, back] = leave[wanted[:-far]]
+        switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
+        travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
+        if back == 0:
+            stray[far:] *= np.where(together, 1e-4, density[:, TO_STRAY])
+    same, like_before = _labels_before(words)
+    ends = np.zeros((LOOKS_BACK, steps.shape[1]))
+    for back in range(min(LOOKS_BACK, count)):
+        ends[back] = leave[wanted[count - 1 - back]]
+    allowed = np.where(decided.step[:, None] < 0, 1.0, np.where(steps == decided.step[:, None], 1.0, OUT_OF_REACH))
+    stray *= np.where(decided.appliance >= 0, OUT_OF_REACH, 1.0)
+    return ReadingFactors(
+        steps=steps,
+        onward=(onward * allowed[:, None, None, :]).reshape(count, -1, steps.shape[1]),
+        leave=leaves.reshape(count, -1),
+        last=ends.ravel(),
+        first=first[wanted] * allowed,
+        again=resumed_step()[wanted] * allowed,
+        stray=stray,
+        switch_pause=switch_pause,
+        travel_pause=travel_pause,
+        words=words,
+        same_word=same,
+        like_before=like_before,
+    )
+
+
+def pauses(session: Session, far: int) -> Numbers:
+    """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
+    pause_s = session.time_s[far:] - session.time_s[:-far]
+    return np.where(pause_s < 0.0, np.nan, pause_s)
+
+
+def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
+    """Whether each label is the last one typed before it; how likely it is typed after the last few (0 to 1)."""
+    vocabulary = sorted({word for word in words if word})
+    place = {word: number for number, word in enumerate(vocabulary)}
+    after = meant_the_same(vocabulary)
+    same, likely = np.zeros(len(words), dtype=bool), np.zeros(len(words))
+    recent: list[int] = []
+    for number, word in enumerate(words):
+        if word:
+            now = place[word]
+            if recent:
+                same[number] = recent[-1] == now
+                likely[number] = after[recent, now].max()
+            recent = [*recent, now][-RECENT_LABELS:]
+    return same, likely
+
+
+def placing_factors(
+    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided
+) -> PlacingFactors:
+    """The factors of one placing of the session."""
+    appliances, job_of = appliances_of(visits, placing.jobs)
+    counts = np.bincount(job_of, minlength=len(placing.jobs))
+    fit, foreign = _labels(readings.words, visits, appliances)
+    same = readings.same_word
+    like_before = readings.like_before[:, None]
+    stay = np.where(like_before >= 1.0, 1.0 - TYPED_AFRESH, 0.5 * TYPED_AFRESH * like_before) + TYPED_AFRESH * fit
+    typed = np.array([bool(word) for word in readings.words])
+    stay = np.where(typed[:, None], stay, 1.0)
+    fresh = fit + np.where(same, LEFT_OVER, 0.0)[:, None]
+    allowed = _allowed(decided, appliances)
+    enter, departed = _hours(session, visits, placing)
+    return PlacingFactors(
+        placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
+        fresh_label=fresh * allowed, stay_label=stay * allowed,
+        foreign=np.where(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), 1.0),
+        enter=enter, departed=departed, travel=_travel(session, visits, placing),
+    )  # fmt: skip
+
+
+def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbers, Numbers]:
+    """Likelihood of each reading's label under each appliance, the last column unlisted (T, A + 1); where it belongs
+    to nothing (T); 1 where there is no label.
+    """
+    vocabulary = sorted({word for word in words if word})
+    fit, foreign = np.ones((len(words), len(appliances) + 1)), np.ones(len(words))
+    if vocabulary:
+        place = {word: number for number, word in enumerate(vocabulary)}
+        rows = np.array([place.get(word, -1) for word in words])
+        by_word, unknown = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+        table = np.concatenate([by_word, unknown[:, None]], axis=1)
+        fit[rows >= 0] = table[rows[rows >= 0]]
+        foreign[rows >= 0] = unknown[rows[rows >= 0]]
+    return fit, foreign
+
+
+def _allowed(decided: Decided, appliances: Places) -> Numbers:
+    """What decisions leave of the appliances (T, A + 1)."""
+    allowed = np.ones((len(decided.appliance), len(appliances) + 1))
+    for reading in np.flatnonzero(decided.appliance > -2):
+        allowed[reading] = OUT_OF_REACH
+        allowed[reading, :-1][appliances == decided.appliance[reading]] = 1.0
+    return allowed
+
+
+def _travel(session: Session, visits: Visits, placing: Placing) -> Numbers:
+    """From job to job (J + 2, J + 1); the last column is an unlisted visit, the last row before the first visit."""
+    count = len(placing.jobs)
+    engineer = visits.engineer[placing.jobs]
+    other = (engineer[:, None] != engineer[None, :]) & (engineer[:, None] >= 0) & (engineer[None, :] >= 0)
+    travel = np.ones((count + 2, count + 1))
+    travel[:count, :count] = np.where(other, OTHER_ENGINEER, 1.0)
+    travel[:, :count] *= placing.weight
+    if np.isnan(session.time_s).all():
+        ahead = np.arange(count)[None, :] - np.arange(-1, count)[:, None]
+        turn = np.where(ahead > 0, SKIPPED_VISIT ** np.maximum(ahead - 1, 0), OUT_OF_TURN)
+        travel[:count, :count] *= turn[1:]
+        travel[count + 1, :count] *= turn[0]
+    travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
+    total = np.maximum(travel[:, :count].sum(axis=1, keepdims=True), 1e-12)
+    travel[:, :count] *= (1.0 - UNLISTED) / total
+    travel[:, count] = UNLISTED
+    return travel
+
+
+def _hours(session: Session, visits: Visits, placing: Placing) -> tuple[Numbers, Numbers]:
+    """Fit of entering each job at each reading (H, T, J + 1) and of having left it after one of the readings looked
+    back to (H, T, K, J + 1), by the hours of the list.
+    """
+    low, high = visits.low_s[placing.jobs], visits.high_s[placing.jobs]
+    count, offsets = len(session.time_s), len(placing.offset_s)
+    fit = hours_fit(session.time_s[None, :, None] - placing.offset_s[:, None, None], low, high)
+    fit[:, np.isnan(session.time_s)] = 1.0
+    enter = np.ones((offsets, count, len(low) + 1))
+    enter[:, :, :-1] = fit * hours_density(low, high)
+    enter[:, np.isnan(session.time_s)] = 1.0
+    departed = np.ones((offsets, count, LOOKS_BACK, len(low) + 1))
+    for back in range(min(LOOKS_BACK, count - 1)):
+        departed[:, back + 1 :, back, :-1] = fit[:, : count - back - 1]
+    return enter, departed

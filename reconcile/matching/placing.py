@@ -1,0 +1,204 @@
+"""Where in the job list a session may lie: a few working days or hours, each with its jobs and clock offsets."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reconcile.clock import HOUR_S, Blocks, Hours, best_offsets, find_blocks, lost_offsets, near_offsets, offset_fit
+from reconcile.matching.labels import label_likelihoods
+from reconcile.matching.order import Session
+from reconcile.matching.visits import Visits
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+MOST_JOBS: Final = 24
+MOST_DAYS: Final = 8
+REACH_S: Final = 16 * HOUR_S
+CLOSE_S: Final = 2.5 * HOUR_S
+NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.03
+"""Weight of a job by its meter: the job list names this one, none, or another."""
+
+NOT_ATTENDED: Final = 0.004
+FORCED: Final = 1.0
+LEAST_FIT: Final = 0.003
+PLACINGS_WITHIN: Final = 9.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placing:
+    """One place where a session may lie: ``jobs`` (places in Visits) with their ``weight``, and clock offsets [s] with
+    ``log_prior``; ``lost``: the clock lost its date (or gives no time).
+    """
+
+    jobs: Places
+    weight: Numbers
+    offset_s: Numbers
+    log_prior: Numbers
+    lost: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hints:
+    """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
+    probability); the true time [s] before and after which the session cannot lie.
+    """
+
+    forced: Places
+    visited: dict[int, float]
+    earliest_s: float = -np.inf
+    latest_s: float = np.inf
+
+
+def find_placings(session: Session, words: list[str], visits: Visits, hints: Hints) -> list[Placing]:
+    """The places where the session may lie, best first; none where the list holds no job in reach.
+
+    ``words`` are the plain labels of the readings, empty for none.
+    """
+    blocks = find_blocks(session.time_s)
+    times = session.time_s[~np.isnan(session.time_s)]
+    if len(times):
+        near = _within(visits, times[0] - REACH_S, times[-1] + REACH_S)
+        if visits.dated[near].any():
+            return [_near_placing(session, words, visits, hints, blocks, near)]
+    return _lost_placings(session, words, visits, hints, blocks)
+
+
+def _within(visits: Visits, low_s: float, high_s: float) -> Places:
+    """Jobs whose span overlaps, and jobs without any span."""
+    start = np.searchsorted(visits.low_s, low_s - visits.reach_s)
+    end = np.searchsorted(visits.low_s, high_s)
+    nearby = np.arange(start, end)
+    nearby = nearby[visits.high_s[nearby] >= low_s]
+    return np.concatenate([nearby, np.flatnonzero(np.isnan(visits.low_s))])
+
+
+def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Numbers:
+    serial = session.meter_serial
+    by_meter = [
+        UNNAMED if serial is None or not visits.serials[job] else NAMED if serial in visits.serials[job] else OTHER_METER
+        for job in jobs
+    ]
+    weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
+    if hints.visited:
+        weight *= np.array([1.0 - 0.97 * hints.visited.get(int(job), 0.0) for job in jobs])
+    return np.where(np.isin(jobs, hints.forced), FORCED, weight)
+
+
+def _block_fit(words: list[str], visits: Visits, jobs: Places, blocks: Blocks) -> Numbers:
+    """How well the labels of each block fit each job (blocks, jobs), best 1."""
+    fit = np.ones((len(blocks.first), len(jobs)))
+    bounds = np.append(blocks.first, len(words))
+    typed = [sorted({word for word in words[a:b] if word}) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    vocabulary = sorted({word for group in typed for word in group})
+    if not vocabulary or not len(jobs):
+        return fit
+    appliances, job_of = appliances_of(visits, jobs)
+    likelihood, _ = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+    by_job = np.maximum.reduceat(likelihood, np.searchsorted(job_of, np.arange(len(jobs))), axis=1)
+    by_job = np.maximum(by_job / by_job.max(axis=1, keepdims=True), LEAST_FIT)
+    place = {word: number for number, word in enumerate(vocabulary)}
+    for block, group in enumerate(typed):
+        if group:
+            fit[block] = by_job[[place[word] for word in group]].max(axis=0)
+    return fit
+
+
+def appliances_of(visits: Visits, jobs: Places) -> tuple[Places, Places]:
+    """Appliances of these jobs, job by job, and for each the place of its job in ``jobs``."""
+    counts = visits.first_appliance[jobs + 1] - visits.first_appliance[jobs]
+    job_of = np.repeat(np.arange(len(jobs)), counts)
+    within = np.arange(int(counts.sum())) - np.repeat(np.cumsum(counts) - counts, counts)
+    return visits.first_appliance[jobs][job_of] + within, job_of
+
+
+def _near_placing(
+    session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks, near: Places
+) -> Placing:  # fmt: skip
+    """The one placing of a clock that kept its date."""
+    jobs = np.union1d(near, hints.forced).astype(np.int64)
+    fit = _block_fit(words, visits, jobs, blocks)
+    weight = _weights(session, visits, hints, jobs)
+    first_s, last_s = blocks.start_s[0], blocks.end_s[-1]
+    apart_s = np.nan_to_num(np.maximum(np.maximum(visits.low_s[jobs] - last_s, first_s - visits.high_s[jobs]), 0.0))
+    worth = weight * fit.max(axis=0) * np.exp(apart_s / -HOUR_S)
+    keep = np.sort(np.lexsort((jobs, -worth, ~np.isin(jobs, hints.forced)))[:MOST_JOBS])
+    jobs, weight, fit, apart_s = jobs[keep], weight[keep], fit[:, keep], apart_s[keep]
+    hours = Hours(low_s=visits.low_s[jobs], high_s=visits.high_s[jobs], weight=weight, fit=fit)
+    offset_s, log_prior = near_offsets()
+    best = best_offsets(log_prior + offset_fit(offset_s, blocks, hours))
+    low, high = first_s - offset_s[best].max() - CLOSE_S, last_s - offset_s[best].min() + CLOSE_S
+    close = ~(visits.low_s[jobs] > high) & ~(visits.high_s[jobs] < low)
+    close |= np.isin(jobs, hints.forced)
+    return Placing(
+        jobs=jobs[close], weight=weight[close], offset_s=offset_s[best], log_prior=log_prior[best], lost=False
+    )
+
+
+def _lost_placings(
+    session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks
+) -> list[Placing]:  # fmt: skip
+    """A placing for each working day that a clock without a date may have been in, the best few days."""
+    if not len(blocks.first):
+        blocks = Blocks(start_s=np.empty(0), end_s=np.empty(0), first=np.zeros(1, dtype=np.int64))
+    days = _likely_days(session, words, visits, hints, blocks)
+    found: list[tuple[float, Placing]] = []
+    for day_prior, jobs in days:
+        weight = _weights(session, visits, hints, jobs)
+        fit = _block_fit(words, visits, jobs, blocks)
+        hours = Hours(low_s=visits.low_s[jobs], high_s=visits.high_s[jobs], weight=weight, fit=fit)
+        offset_s, log_prior = lost_offsets(blocks, hours)
+        inside = _inside(blocks, offset_s, hints)
+        offset_s, log_prior = offset_s[inside], log_prior[inside] + day_prior
+        if len(offset_s):
+            score = log_prior + offset_fit(offset_s, blocks, hours)
+            best = best_offsets(score)
+            placing = Placing(
+                jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True
+            )
+            found.append((float(score[best[0]]), placing))
+    found.sort(key=lambda pair: -pair[0])
+    return [placing for score, placing in found if score > found[0][0] - PLACINGS_WITHIN][:4]
+
+
+def _inside(blocks: Blocks, offset_s: Numbers, hints: Hints) -> NDArray[np.bool_]:
+    """Offsets that keep the session between its neighbours in the memory, give or take a quarter of an hour."""
+    if not len(blocks.start_s):
+        return np.ones(len(offset_s), dtype=bool)
+    slack_s = 900.0
+    starts, ends = blocks.start_s[0] - offset_s, blocks.end_s[-1] - offset_s
+    return (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+
+
+def _likely_days(
+    session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks
+) -> list[tuple[float, Places]]:  # fmt: skip
+    """Log prior and jobs of the working days that fit the meter, the labels and the neighbours best."""
+    undated = np.flatnonzero(~visits.dated)
+    jobs = np.arange(len(visits.job_id))
+    weight = _weights(session, visits, hints, jobs)
+    fit = _block_fit(words, visits, jobs, blocks)
+    worth = np.log(np.maximum(weight * fit, 1e-9))
+    numbers = np.unique(visits.day[visits.dated])
+    scored: list[tuple[float, Places]] = []
+    for number in numbers:
+        members = np.flatnonzero(visits.day == number)
+        if visits.low_s[members].min() > hints.latest_s or visits.high_s[members].max() < hints.earliest_s:
+            continue
+        low, high = visits.low_s[members].min(), visits.high_s[members].max()
+        beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
+        every = np.sort(np.concatenate([members, beside]))
+        if len(every) > MOST_JOBS:
+            best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
+            every = np.sort(every[best])
+        scored.append((float(worth[:, every].max(axis=1).sum()), every))
+    if not scored and len(jobs):
+        best = np.sort(np.lexsort((jobs, -worth.max(axis=0)))[:MOST_JOBS])
+        return [(0.0, best)]
+    scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
+    kept = scored[:MOST_DAYS]
+    return [(-float(np.log(len(scored))), members) for _, members in kept]
