@@ -93,6 +93,12 @@ def read_moments(
     return Moments(local, utc, np.where(reason != 0, reason, why), reasons.texts), decided, found
 
 
+def prove_dates(records: Records) -> Proofs:
+    """What the dates and times of some records prove about the order of day and month."""
+    days, clocks = distinct(records.text("date")), distinct(records.text("time"))
+    return decide_clockings(records.tables, records.table, days, clocks, [None], Proofs())[1]
+
+
 def read_locals(
     records: Records, days: Distinct, clocks: Distinct, clockings: Sequence[Clocking], reasons: Reasons
 ) -> tuple[npt.NDArray[np.int64], Codes, Codes]:
