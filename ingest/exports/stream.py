@@ -30,8 +30,8 @@ LARGE_BYTES: Final = 2 << 20
 """Texts from this size on are read as columns."""
 HEAD_BYTES: Final = 64 << 10
 TAIL_BYTES: Final = 32 << 10
-SAMPLES: Final = 16
-SAMPLE_BYTES: Final = 32 << 10
+SAMPLES: Final = 10
+SAMPLE_BYTES: Final = 12 << 10
 PART_ROWS: Final = 400_000
 
 
