@@ -26,8 +26,8 @@ from ingest.profiles.faults import ProfileFault
 from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
-    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair", "comparator",
-    "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
+    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
+    "comparator", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
 )  # fmt: skip
 CLAIM_LINES: Final = 100
 EXAMPLES: Final = {
