@@ -1,19 +1,12 @@
-"""The way in: exceptions become sentences and exit codes.
-
-Exit codes: 0 done, nothing to attend to; 1 done, and something needs a person; 2 could not do it (usage, input,
-device); 3 a fault of ours.
-"""
+"""The way in: exceptions become sentences and exit codes (cli.exit_codes)."""
 
 from __future__ import annotations
 
 import os
 import sys
-from typing import Any, Final
+from typing import Any
 
-DONE: Final = 0
-NEEDS_A_PERSON: Final = 1
-COULD_NOT: Final = 2
-OUR_FAULT: Final = 3
+from cli.exit_codes import COULD_NOT, DONE, OUR_FAULT
 
 
 def main() -> None:

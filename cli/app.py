@@ -3,15 +3,32 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from cli.audit_commands import audit_app
+from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
+from cli.meter_commands import meter_app
+from cli.options import (
+    DEFAULT_BOOK,
+    BookOption,
+    DateOrderOption,
+    JsonOption,
+    PathsArgument,
+    PdfOption,
+    ProfileOption,
+    TablesOption,
+    ZoneOption,
+)
+
 if TYPE_CHECKING:
     from cli.inputs import Inputs
     from cli.pipeline import Derived, Report, Taken
     from ingest.book import Book
+    from schemas.errors import ProvebookError
 
 app = typer.Typer(
     name="provebook",
@@ -25,21 +42,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-BookOption = Annotated[
-    Path, typer.Option("--book", envvar="PROVEBOOK_BOOK", help="Folder that holds evidence and decisions.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
-ProfileOption = Annotated[str | None, typer.Option("--profile", help="Read with this meter profile.")]
-ZoneOption = Annotated[
-    str | None, typer.Option("--zone", help="Time zone of times that say none, such as Europe/London.")
-]
-DateOrderOption = Annotated[
-    str | None, typer.Option("--date-order", help="Order of day and month where a file leaves it open: dmy or mdy.")
-]
-TablesOption = Annotated[str, typer.Option("--tables", help="Tables of the dataset: csv, parquet or both.")]
-PathsArgument = Annotated[list[Path], typer.Argument(help="Files or folders.", show_default=False)]
-DEFAULT_BOOK = Path("book")
-
 
 @app.command()
 def run(
@@ -50,6 +52,7 @@ def run(
     zone: ZoneOption = None,
     date_order: DateOrderOption = None,
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """The whole job on a folder, from exports to certificates.
@@ -71,7 +74,7 @@ def run(
     home = Book(book)
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
-    written = pipeline.certify(derived, out, tables=tables)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
     return _exit_code(taken, derived)
 
@@ -142,6 +145,7 @@ def certify(
     book: BookOption = DEFAULT_BOOK,
     out: Annotated[Path, typer.Option("--out", help="Dataset folder.")] = Path("certificates"),
     tables: TablesOption = "csv",
+    pdf: PdfOption = None,
     json: JsonOption = False,
 ) -> int:
     """Write the dataset of the book.
@@ -153,8 +157,9 @@ def certify(
     from cli import pipeline
     from ingest.book import Book
 
-    derived = pipeline.derive(Book(book))
-    written = pipeline.certify(derived, out, tables=tables)
+    home = Book(book)
+    derived = pipeline.derive(home)
+    written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
     _report(json, pipeline.Report(derived=derived, out=out, written=tuple(written), brief=True))
     return _exit_code(None, derived)
 
@@ -162,14 +167,19 @@ def certify(
 def _take_in(home: Book, inputs: Inputs, profile: str | None, zone: str | None, date_order: str | None) -> Taken:
     from cli import pipeline
     from cli.progress import told
-    from cli.text import printable_lines
 
     word = pipeline.OperatorWord(profile=profile, zone=zone, date_order=date_order)
     with told("reading", len(inputs.exports)) as progress:
         taken = pipeline.take_in(home, inputs, word=word, progress=progress)
-    for error in taken.errors:
-        print(f"error: {printable_lines(error.sentence())}", file=sys.stderr)
+    _complain(taken.errors)
     return taken
+
+
+def _complain(errors: Sequence[ProvebookError]) -> None:
+    from cli.text import printable_lines
+
+    for error in errors:
+        print(f"error: {printable_lines(error.sentence())}", file=sys.stderr)
 
 
 def _report(json: bool, report: Report) -> None:
@@ -184,9 +194,13 @@ def _report(json: bool, report: Report) -> None:
 
 
 def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
-    from cli.__main__ import COULD_NOT, DONE, NEEDS_A_PERSON
-
-    if taken is not None and taken.errors:
+    if derived is not None:
+        _complain(derived.office.errors)
+    if (taken is not None and taken.errors) or (derived is not None and derived.office.errors):
         return COULD_NOT
     refused = taken is not None and bool(taken.files["refusals"].sum())
     return NEEDS_A_PERSON if refused or (derived is not None and derived.needs_a_person) else DONE
+
+
+app.add_typer(meter_app)
+app.add_typer(audit_app)

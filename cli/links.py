@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Protocol
 
+from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
 from cli.meter_progress import MeterProgress
 from cli.text import printable, wrapped
 from ingest.book import Book
@@ -23,7 +24,6 @@ from ingest.scan import SCAN_S, Found, scan_bluetooth, scan_ports
 from ingest.sync import SyncReport, sync_meter
 from schemas.errors import LinkError
 
-DONE, NEEDS_A_PERSON, COULD_NOT = 0, 1, 2
 LONG_S = 60.0
 
 

@@ -5,28 +5,34 @@ from __future__ import annotations
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
-from ingest.imports import BookExtract, import_exports, read_book
 
 from cli.inputs import Inputs
-from ingest.book import Book
+from ingest.book import Book, find_zone
 from ingest.decided import read_decisions
+from ingest.imports import BookExtract, import_exports, read_book
+from ingest.made import note_dataset
 from ingest.office import Office, read_office, take_office_files
 from ingest.profiles import load_profiles
 from reconcile.emit.build import build_dataset
-from reconcile.emit.dataset import write_dataset
+from reconcile.emit.dataset import Dataset, write_dataset
 from reconcile.emit.day import build_day
+from reconcile.emit.folder import DESCRIPTOR
 from reconcile.judging import judge
 from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
-from schemas.check import conform_table, empty_table
+from schemas.check import conform_table
 from schemas.errors import InputError, ProvebookError
 from schemas.matches import Sightings
-from schemas.meters import ClockReadings
+
+if TYPE_CHECKING:
+    from cli.pages.render import Pages
 
 Progress = Callable[[int], None]
+MOST_PDFS: Final = 100
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +67,7 @@ class Derived:
     judged: Judged
     refusals: pd.DataFrame
     evidence: pd.DataFrame
+    scope: Scope = Scope()
 
     @property
     def needs_a_person(self) -> bool:
@@ -96,20 +103,27 @@ class OperatorWord:
     zone: str | None = None
     date_order: str | None = None
 
+    def check(self) -> None:
+        """Nothing. Raises InputError for a zone or an order of day and month that there is not."""
+        if self.zone is not None:
+            find_zone(self.zone)
+        if self.date_order not in (None, "dmy", "mdy"):
+            raise InputError(f"no such order of day and month: {self.date_order!r}", advice="dmy or mdy")
+
 
 def take_in(
     book: Book, inputs: Inputs, *, word: OperatorWord, progress: Progress | None = None, office_only: bool = False
 ) -> Taken:
-    """Everything of ``inputs`` into the book: profiles, office files, exports; one bad file never stops the rest.
+    """Everything of ``inputs`` into the book: office files, then exports; one bad file never stops the rest.
 
-    Raises BookError where the book cannot be written.
+    Raises InputError for a word of the operator that cannot be, BookError where the book cannot be written.
     """
+    word.check()
     book.create()
     with book.locked():
         lists = take_office_files(book, inputs.office)
         exports = [] if office_only else inputs.exports
-        profiles = load_profiles(book.profiles)
-        faults: list[ProvebookError] = []
+        profiles, faults = load_profiles([book.profiles, *inputs.profiles])
         report = import_exports(
             book, exports, profiles=profiles, profile=word.profile, zone=word.zone, date_order=word.date_order,
             meter_zones=meter_zones(read_office(book)), progress=progress,
@@ -120,7 +134,7 @@ def take_in(
         left_alone=tuple(inputs.left_alone),
         exports=frozenset(report.files["evidence_sha256"]),
         lists=frozenset(lists),
-        errors=(*inputs.errors, *faults),
+        errors=(*inputs.errors, *faults, *report.errors),
     )
 
 
@@ -135,8 +149,10 @@ def run_scope(taken: Taken) -> Scope:
     return Scope(exports=taken.exports, office=taken.lists) if taken.lists else Scope()
 
 
-def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -> Derived:
+def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, use_derived: bool = True) -> Derived:
     """Readings, matches, verdicts and findings from the book's evidence. Writes no dataset.
+
+    Without ``use_derived`` every export is read from its raw bytes again.
 
     Raises BookError where evidence is missing or changed.
     """
@@ -145,11 +161,13 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
     scope = scope or Scope()
     office = read_office(book, only=scope.office)
     decisions = read_decisions(book)
-    extract = read_book(book, meter_zones=meter_zones(office))
+    extract = read_book(
+        book, only=scope.exports, decisions=decisions, meter_zones=meter_zones(office), use_derived=use_derived
+    )
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
         sightings=conform_table(Sightings, extract.readings), jobs=office.jobs, appliances=office.appliances,
-        plan=plan, meters=office.meters, clock_readings=empty_table(ClockReadings), decisions=decisions,
+        plan=plan, meters=office.meters, clock_readings=extract.clock_readings, decisions=decisions,
     )  # fmt: skip
     refusals = pd.concat([extract.refusals, office.refusals], ignore_index=True)
     brief = Brief(
@@ -163,14 +181,33 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None) -
         evidence = evidence[evidence["sha256"].isin({*scope.exports, *(scope.office or ())})].reset_index(drop=True)
     return Derived(
         office=office, extract=extract, plan=plan, result=result, brief=brief, judged=judge(brief, pack=pack),
-        refusals=refusals, evidence=evidence,
+        refusals=refusals, evidence=evidence, scope=scope,
     )  # fmt: skip
 
 
-def certify(derived: Derived, out: Path, *, tables: str = "csv") -> list[str]:
-    """Write the dataset with its pages to ``out``; the paths written. Raises InputError where it cannot."""
+def dataset_of(derived: Derived, *, pdf: bool | None = None) -> tuple[Dataset, Pages]:
+    """The dataset and its pages, ready to be written or compared.
+
+    ``pdf``: a PDF beside each HTML page, or not; None: where there are at most 100 certificates, for a PDF takes about
+    a tenth of a second.
+    """
     from cli.pages.render import Pages
 
     dataset = build_dataset(derived.brief, derived.judged, derived.evidence)
     day = build_day(derived.brief, derived.judged, derived.evidence, derived.extract.files)
-    return write_dataset(out, dataset, tables=tables, pages=Pages(dataset.records, day))
+    drawn = len(dataset.records) <= MOST_PDFS if pdf is None else pdf
+    return dataset, Pages(dataset.records, day, pdf=drawn)
+
+
+def certify(derived: Derived, out: Path, *, book: Book, tables: str = "csv", pdf: bool | None = None) -> list[str]:
+    """Write the dataset with its pages to ``out`` and note it in the book; the paths written.
+
+    Raises InputError where ``out`` cannot be written, BookError where the book cannot.
+    """
+    dataset, pages = dataset_of(derived, pdf=pdf)
+    written = write_dataset(out, dataset, tables=tables, pages=pages)
+    package = (out / DESCRIPTOR).read_bytes()
+    note_dataset(
+        book, package, rule_pack=derived.judged.rule_pack, exports=derived.scope.exports, office=derived.scope.office
+    )
+    return written

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from typing import Any, Final
 
@@ -21,6 +22,9 @@ GROUPS: Final = (
 )
 """The columns of the day: one character a step. Steps that no plan requires are shown on the certificate only."""
 
+WHOLE_DAY: Final = 60
+"""Up to so many certificates all are listed; beyond, only jobs where something is not satisfactory."""
+MOST_LINES: Final = 400
 LEGEND: Final = "+ done   ! wrong   ? in doubt   - missing   . not asked for"
 CAUTION: Final = (
     "These are readings judged against published limits, not a statement that anything may be touched or used. "
@@ -32,11 +36,8 @@ def counts_lines(taken: Taken) -> list[str]:
     """One line a file: records in = readings + refusals; then what was left alone and what could not be read."""
     lines = []
     for row in taken.files.to_dict("records"):
-        again = "  (known already)" if not row["new"] else ""
-        lines.append(
-            f"{cut(row['original_name'], 34):34}  {row['records']} records = {row['readings']} readings + "
-            f"{row['refusals']} refusals{again}"
-        )
+        name = cut(row["original_name"], 34) if row["new"] else cut(row["original_name"], 26) + " (again)"
+        lines.append(f"{name:34}  {row['records']} records = {row['readings']} readings + {row['refusals']} refusals")
         if row["duplicates"]:
             lines.append(f"{'':36}{row['duplicates']} of them stand in another export too")
     lines += [f"{cut(name, 34):34}  {kind}" for name, kind in taken.office]
@@ -55,14 +56,23 @@ def day_lines(derived: Derived) -> list[str]:
         heads = "  ".join(f"{name:{max(len(name), len(steps))}}" for name, steps in GROUPS)
         lines += [f"{'':24}{heads}  outcome", ""]
     marks = step_marks(derived)
-    appliances = table_rows(derived.office.appliances)
+    appliances: dict[str, list[dict[str, Any]]] = {}
+    for row in table_rows(derived.office.appliances):
+        appliances.setdefault(row["job_id"], []).append(row)
+    findings = {str(name): rows for name, rows in derived.judged.findings.groupby("certificate_id", sort=False)}
+    whole, left_out = len(certificates) <= WHOLE_DAY, 0
     for job in table_rows(derived.office.jobs):
+        own = appliances.get(job["job_id"], [])
+        told = [(one, certificates[one["appliance_id"]]) for one in own if one["appliance_id"] in certificates]
+        if not whole and (len(lines) > MOST_LINES or all(row["outcome"] == "satisfactory" for _, row in told)):
+            left_out += len(told)
+            continue
         lines += job_lines(job)
-        for appliance in appliances:
-            if appliance["job_id"] == job["job_id"]:
-                certificate = certificates.get(appliance["appliance_id"])
-                lines += appliance_lines(appliance, certificate, marks, derived.judged.findings)
+        for appliance, certificate in told:
+            lines += appliance_lines(appliance, certificate, marks, findings.get(certificate["certificate_id"]))
         lines.append("")
+    if left_out:
+        lines += [f"  {left_out} certificates are not listed here, satisfactory ones first; index.html has all", ""]
     lines += ["  " + LEGEND, ""] if certificates else []
     return lines + person_lines(derived) + ["", *wrapped(CAUTION)]
 
@@ -77,24 +87,23 @@ def job_lines(job: dict[str, Any]) -> list[str]:
 
 
 def appliance_lines(
-    appliance: dict[str, Any], certificate: dict[str, Any] | None, marks: dict[tuple[str, str], str],
-    findings: pd.DataFrame,
+    appliance: dict[str, Any], certificate: dict[str, Any], marks: dict[tuple[str, str], str],
+    own: pd.DataFrame | None,
 ) -> Iterator[str]:  # fmt: skip
     """The line of one appliance with its steps, and below it what is wrong and what is asked."""
-    if certificate is None:
-        return
     name = f"{appliance['appliance_id']} {text(appliance['kind'], '')}"
     columns = [
         f"{''.join(marks.get((appliance['appliance_id'], step), '.') for step in steps):{max(len(title), len(steps))}}"
         for title, steps in GROUPS
     ]
     yield f"  {cut(name, 21):21} {'  '.join(columns)}  {certificate['outcome']}"
-    own = findings[findings["certificate_id"] == certificate["certificate_id"]]
+    if own is None:
+        return
     for severity, sign in (("danger", "!! DANGER"), ("defect", "! defect")):
         for finding in own[own["severity"] == severity].to_dict("records"):
             yield from wrapped(f"{finding['code']}: {finding['message']}", first=f"    {sign} ", rest="       ")
-    queries = own.loc[own["severity"] == "query", "code"].value_counts(sort=False)
-    if len(queries):
+    queries = Counter(str(code) for code in own.loc[own["severity"] == "query", "code"])
+    if queries:
         asked = ", ".join(code if number == 1 else f"{code} ({number})" for code, number in sorted(queries.items()))
         yield from wrapped(asked, first="    ? asks: ", rest="       ")
 
@@ -120,11 +129,12 @@ def person_lines(derived: Derived) -> list[str]:
     """What needs a person, counted; or that nothing does."""
     outcomes = derived.judged.certificates["outcome"].value_counts()
     day = derived.judged.findings[derived.judged.findings["certificate_id"].isna()]
+    counted = ", ".join(
+        f"{outcomes.get(outcome, 0)} {outcome}" for outcome in ("satisfactory", "unsatisfactory", "incomplete")
+    )
     lines = [
-        ", ".join(
-            f"{outcomes.get(outcome, 0)} {outcome}" for outcome in ("satisfactory", "unsatisfactory", "incomplete")
-        )
-        + f" of {len(derived.judged.certificates)} certificates; rule pack {derived.judged.rule_pack}"
+        f"{len(derived.judged.certificates)} certificates: {counted}",
+        f"rule pack {derived.judged.rule_pack}",
     ]
     for finding in day[day["severity"] != "note"].to_dict("records"):
         lines += wrapped(f"{finding['code']}: {finding['message']}", first="  ? ", rest="    ")

@@ -6,7 +6,8 @@ import json
 from datetime import datetime
 from typing import Any
 
-from cli.links import COULD_NOT, DONE, NEEDS_A_PERSON, Say, Terminal, find_profiles, printable_error
+from cli.exit_codes import COULD_NOT, DONE, NEEDS_A_PERSON
+from cli.links import Say, Terminal, find_profiles, printable_error
 from cli.live_plan import LivePlan, Place
 from cli.text import printable, wrapped
 from ingest.book import Book

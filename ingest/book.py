@@ -23,9 +23,9 @@ from filelock import FileLock, Timeout
 
 from ingest.chain import Entry
 from ingest.evidence import EvidenceStore, NewEvidence
-from ingest.journal import Journal
+from ingest.journal import Journal, PastJournal
 from ingest.moments import file_received_at
-from ingest.writing import PART, told_as_book_error, write_whole
+from ingest.writing import PART, clear_parts, told_as_book_error, write_whole
 from schemas.errors import BookError, InputError
 
 FORMAT: Final = 1
@@ -80,6 +80,13 @@ class Book:
             )  # fmt: skip
         return zone
 
+    def as_of(self, entries: int) -> Book:
+        """The book as it stood when its journal had so many entries, for reading only."""
+        past = Book(self.root)
+        past.journal = PastJournal(self.journal.path, entries)
+        past.evidence = EvidenceStore(self.evidence.root, journal=past.journal)
+        return past
+
     def create(self, zone: str = DEFAULT_ZONE) -> None:
         """Make the folder a book; an existing book is left as it is. What a killed process began is finished.
 
@@ -110,6 +117,8 @@ class Book:
         Call before reading with them. A profile that is new, changed or gone since the last time is journalled.
         """
         with self.locked(), told_as_book_error(self.profiles):
+            for folder in (self.root, self.derived):
+                clear_parts(folder)
             found = {path.name: path for path in sorted(self.profiles.glob("*")) if path.is_file()}
             kept = self.evidence.keep_all(
                 NewEvidence(

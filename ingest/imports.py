@@ -1,27 +1,31 @@
-"""Exports into the book: bytes kept first, then read, then written into the journal; and the whole book read again."""
+"""Exports into the book: bytes kept first, then read, then written into the journal."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pandas as pd
 
 from ingest.book import Book
-from ingest.evidence import file_received_at
-from ingest.exports.assemble import FileFacts, assemble
-from ingest.exports.read import Collected, collect
-from ingest.exports.records import Records
-from ingest.exports.times import Zones
-from ingest.overlap import resolve_overlap
-from ingest.profiles import Profile, load_profiles
-from schemas.check import conform_table, empty_table
-from schemas.readings import FileCounts, Readings, Refusals
+from ingest.book_extract import BookExtract, read_book
+from ingest.evidence import NewEvidence
+from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts
+from ingest.exports.read import find_claim
+from ingest.extracts import extract_key, write_extract
+from ingest.moments import file_received_at
+from ingest.profiles import Profile, load_profiles, shipped_profiles
+from ingest.profiles.csv import CsvProfile
+from ingest.taken import KIND, Taken
+from schemas.check import empty_table
+from schemas.errors import InputError, ProvebookError
+from schemas.readings import FileCounts
 
-READER_VERSION: Final = 1
-"""Counts up whenever the same bytes would be read differently."""
+__all__ = ["BookExtract", "ImportReport", "import_exports", "read_book"]
+
 BATCH_RECORDS: Final = 200_000
 Progress = Callable[[int], None]
 
@@ -29,205 +33,99 @@ Progress = Callable[[int], None]
 @dataclass(frozen=True, kw_only=True)
 class ImportReport:
     """What an import did. ``files``: schemas.readings.FileCounts and ``new`` (the bytes were not in the book before), one
-    row a file that could be read from disk; ``errors``: one sentence for each file that could not.
+    row a file that could be read from disk; ``errors``: one for each file that could not.
     """
 
     files: pd.DataFrame
-    errors: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, kw_only=True)
-class BookExtract:
-    """All readings of a book, in an order that does not depend on the order of imports, and what was found beside them."""
-
-    readings: pd.DataFrame
-    refusals: pd.DataFrame
-    duplicates: pd.DataFrame
-    conflicts: pd.DataFrame
-    files: pd.DataFrame
-
-
-@dataclass(frozen=True, kw_only=True)
-class Taken:
-    """One export as it is read: where its bytes are, and what was told about it."""
-
-    sha256: str
-    original_name: str
-    profile: str | None = None
-    zone: str | None = None
-    date_order: str | None = None
-
-
-@dataclass
-class Batch:
-    """Files read together, so that the tables are made and checked once."""
-
-    taken: list[Taken] = field(default_factory=list)
-    told: list[Collected] = field(default_factory=list)
-    records: Records = field(default_factory=Records)
+    errors: tuple[ProvebookError, ...] = ()
 
 
 def import_exports(
-    book: Book, files: Sequence[tuple[Path, str]], *, profiles: Sequence[Profile] | None = None, profile: str | None = None,
-    zone: str | None = None, date_order: str | None = None, meter_zones: Mapping[str, str] | None = None,
-    book_zone: str | None = None, progress: Progress | None = None,
+    book: Book, files: Sequence[tuple[Path, str]], *, profiles: Sequence[Profile] | None = None,
+    profile: str | None = None, zone: str | None = None, date_order: str | None = None,
+    meter_zones: Mapping[str, str] | None = None, book_zone: str | None = None, progress: Progress | None = None,
 ) -> ImportReport:  # fmt: skip
-    """Take ``files`` (path, original name) into the book and read them.
+    """Take ``files`` (path, original name) into the book and read them; ``progress`` is told how many are done.
 
-    One unreadable file never stops the others. ``progress`` is told how many files are done.
+    One unreadable file never stops the others. Raises InputError where ``profile`` is not known, BookError where the
+    book cannot be written.
     """
-    known = load_profiles(book.profiles) if profiles is None else profiles
-    taken, contents, new, errors = [], {}, {}, []
-    for path, original_name in files:
-        try:
-            content, received_at = path.read_bytes(), file_received_at(path)
-        except OSError as error:
-            errors.append(f"{path}: the file cannot be read: {error.strerror or error}")
-            continue
-        kept = book.evidence.keep(content, original_name=original_name, kind="export", received_at=received_at)
-        sha256 = kept.sidecar.sha256
-        if sha256 not in contents:
-            taken.append(
-                Taken(sha256=sha256, original_name=original_name, profile=profile, zone=zone, date_order=date_order)
-            )
-            contents[sha256], new[sha256] = content, kept.new
-    extract = read_taken(
-        taken, lambda one: contents[one.sha256], known, meter_zones or {}, book_zone or book.zone.key, progress
-    )
-    hashes = {one.name: one.sha256 for one in known}
-    report = extract.files
-    entries = [
-        ("import", _entry(one, row, hashes)) for one, row in zip(taken, report.to_dict("records"), strict=True)
-    ]  # fmt: skip
-    if entries:
-        book.journal.append_all(entries)
-    report = report.assign(new=[new[sha256] for sha256 in report["evidence_sha256"]])
-    return ImportReport(files=report, errors=tuple(errors))
-
-
-def _entry(taken: Taken, row: Mapping[Any, Any], profiles: Mapping[str, str]) -> dict[str, Any]:
-    profile = None if pd.isna(row["profile"]) else str(row["profile"])
-    return {
-        "sha256": taken.sha256,
-        "original_name": taken.original_name,
-        "profile": profile,
-        "profile_sha256": profiles.get(profile or ""),
-        "profile_given": taken.profile,
-        "zone_given": taken.zone,
-        "date_order_given": taken.date_order,
-        "records": int(row["records"]),
-        "readings": int(row["readings"]),
-        "refusals": int(row["refusals"]),
-        "reader_version": READER_VERSION,
-    }
-
-
-def read_book(
-    book: Book, *, profiles: Sequence[Profile] | None = None, told: Mapping[str, tuple[str | None, str | None]] | None = None,
-    meter_zones: Mapping[str, str] | None = None, book_zone: str | None = None,
-) -> BookExtract:  # fmt: skip
-    """All readings of the book, overlap between exports resolved.
-
-    ``told`` maps the SHA-256 of an export to the zone and the date order that a decision gave it.
-    """
-    known = load_profiles(book.profiles) if profiles is None else profiles
-    taken = imported(book, told or {})
-    extract = read_taken(
-        taken, lambda one: book.evidence.read(one.sha256), known, meter_zones or {}, book_zone or book.zone.key, None
-    )
-    resolved = resolve_overlap(extract.readings)
-    again = resolved.duplicates["evidence_sha256"].value_counts()
-    files = extract.files.assign(duplicates=extract.files["evidence_sha256"].map(again).fillna(0).astype("int64"))
-    return BookExtract(
-        readings=resolved.readings, refusals=extract.refusals, duplicates=resolved.duplicates,
-        conflicts=resolved.conflicts, files=files,
-    )  # fmt: skip
-
-
-def imported(book: Book, told: Mapping[str, tuple[str | None, str | None]]) -> list[Taken]:
-    """Every export of the book by hash, with the last word given about it: a later import or decision counts more."""
-    found: dict[str, Taken] = {}
-    for entry in book.journal.entries():
-        if entry.kind != "import":
-            continue
-        body, sha256 = entry.body, entry.body["sha256"]
-        before = found.get(sha256)
-        found[sha256] = Taken(
-            sha256=sha256,
-            original_name=before.original_name if before else body["original_name"],
-            profile=body["profile_given"] or (before.profile if before else None),
-            zone=body["zone_given"] or (before.zone if before else None),
-            date_order=body["date_order_given"] or (before.date_order if before else None),
-        )
-    return [_decided(found[sha256], *told.get(sha256, (None, None))) for sha256 in sorted(found)]
-
-
-def _decided(taken: Taken, zone: str | None, date_order: str | None) -> Taken:
-    return Taken(
-        sha256=taken.sha256, original_name=taken.original_name, profile=taken.profile, zone=zone or taken.zone,
-        date_order=date_order or taken.date_order,
-    )  # fmt: skip
-
-
-@dataclass(frozen=True, kw_only=True)
-class FilesExtract:
-    """Readings and refusals of many exports, and one row of counts for each."""
-
-    readings: pd.DataFrame
-    refusals: pd.DataFrame
-    files: pd.DataFrame
-
-
-def read_taken(
-    taken: Sequence[Taken], content: Callable[[Taken], bytes], profiles: Sequence[Profile], meter_zones: Mapping[str, str],
-    book_zone: str, progress: Progress | None,
-) -> FilesExtract:  # fmt: skip
-    """Read exports in batches: tables are made and checked for many files at once."""
-    parts: list[tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]] = []
-    batch = Batch()
-    for number, one in enumerate(taken):
-        found = collect(content(one), one.original_name, batch.records, len(batch.taken), profiles, one.profile)
-        batch.taken.append(one)
-        batch.told.append(found)
-        if len(batch.records) >= BATCH_RECORDS:
-            parts.append(finish_batch(batch, meter_zones, book_zone))
-            batch = Batch()
+    known = [one for one in (load_profiles([book.profiles])[0] if profiles is None else profiles)
+             if isinstance(one, CsvProfile)]  # fmt: skip
+    find_claim(b"", known, profile)
+    book.keep_profiles()
+    hashes, new, errors = keep_files(book, files)
+    batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone or book.zone.key)
+    waiting: list[Taken] = []
+    kept = set(book.evidence.hashes())
+    parts: list[FilesExtract] = []
+    for number, (sha256, original_name) in enumerate(hashes.items()):
+        content = book.evidence.read(sha256)
+        claim = find_claim(content, known, profile)
+        used = batch.add(Told(sha256=sha256, original_name=original_name, claim=claim, zone=zone,
+                              date_order=date_order), content)  # fmt: skip
+        if used.profile:
+            keep_profile(book, used.profile, kept)
+        waiting.append(
+            Taken(sha256=sha256, original_name=original_name, profile=used.name, refused=used.refused,
+                  profile_sha256=used.profile.sha256 if used.profile else None, profile_given=profile, zone=zone,
+                  date_order=date_order)
+        )  # fmt: skip
+        if batch.records.count >= BATCH_RECORDS or number == len(hashes) - 1:
+            parts.append(finish(book, batch, waiting))
+            batch, waiting = Batch(meter_zones=batch.meter_zones, book_zone=batch.book_zone), []
         if progress:
             progress(number + 1)
-    if batch.taken:
-        parts.append(finish_batch(batch, meter_zones, book_zone))
-    if not parts:
-        return FilesExtract(
-            readings=empty_table(Readings), refusals=empty_table(Refusals), files=empty_table(FileCounts)
-        )  # fmt: skip
-    tables = [pd.concat([part[at] for part in parts], ignore_index=True) for at in range(3)]
-    return FilesExtract(readings=tables[0], refusals=tables[1], files=tables[2])
+    counts = join_extracts(parts).files if parts else empty_table(FileCounts)
+    return ImportReport(files=counts.assign(new=[new[sha] for sha in counts["evidence_sha256"]]), errors=tuple(errors))
 
 
-def finish_batch(
-    batch: Batch, meter_zones: Mapping[str, str], book_zone: str
-) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """Readings, refusals and counts of the files of a batch."""
-    facts = [
-        FileFacts(
-            sha256=one.sha256,
-            zones=Zones(
-                profile=told.zone, meters=tuple(sorted(meter_zones.items())), operator=one.zone, book=book_zone
-            ),
-            date_order=one.date_order or told.date_order,
-        )
-        for one, told in zip(batch.taken, batch.told, strict=True)
-    ]
-    done = assemble(batch.records, facts)
-    counts = pd.DataFrame(
-        {
-            "evidence_sha256": [one.sha256 for one in batch.taken],
-            "original_name": [one.original_name for one in batch.taken],
-            "profile": [told.profile for told in batch.told],
-            "readings": pd.Series(done.reading_file).value_counts().reindex(range(len(facts)), fill_value=0).to_numpy(),
-            "refusals": pd.Series(done.refusal_file).value_counts().reindex(range(len(facts)), fill_value=0).to_numpy(),
-            "duplicates": 0,
-        }
+def finish(book: Book, batch: Batch, waiting: Sequence[Taken]) -> FilesExtract:
+    """Make the tables of a batch, keep them in derived/, and write the journal entries of its files."""
+    done = batch.finish()
+    zones = (tuple(sorted(batch.meter_zones.items())), batch.book_zone)
+    key = extract_key(waiting, zones)
+    write_extract(book.derived, key, done)
+    rows = done.files.to_dict("records")
+    book.journal.append_all([
+        (KIND, replace(taken, extract=key).entry(readings=int(row["readings"]), refusals=int(row["refusals"])))
+        for taken, row in zip(waiting, rows, strict=True)
+    ])  # fmt: skip
+    return done
+
+
+def keep_files(
+    book: Book, files: Sequence[tuple[Path, str]]
+) -> tuple[dict[str, str], dict[str, bool], list[ProvebookError]]:
+    """Keep the bytes of ``files``: hash to original name (each hash once), hash to new or not, and what failed."""
+    errors: list[ProvebookError] = []
+
+    def contents() -> Iterator[NewEvidence]:
+        for path, original_name in files:
+            try:
+                yield NewEvidence(content=path.read_bytes(), original_name=original_name, kind="export",
+                                  received_at=file_received_at(path))  # fmt: skip
+            except OSError as error:
+                errors.append(
+                    InputError("the file cannot be read", where=str(path), seen=str(error.strerror or error),
+                               advice="check that you may read it; everything else was taken in")
+                )  # fmt: skip
+
+    hashes: dict[str, str] = {}
+    new: dict[str, bool] = {}
+    for kept in book.evidence.keep_all(contents()):
+        hashes.setdefault(kept.sidecar.sha256, kept.sidecar.original_name)
+        new.setdefault(kept.sidecar.sha256, kept.new)
+    return hashes, new, errors
+
+
+def keep_profile(book: Book, profile: CsvProfile, kept: set[str]) -> None:
+    """Keep the text of a profile that did not come with the program: an old reading can be read again with its own."""
+    shipped = {one.sha256 for one in shipped_profiles() if isinstance(one, CsvProfile)}
+    if profile.sha256 in shipped or profile.sha256 in kept:
+        return
+    kept.add(profile.sha256)
+    received_at = file_received_at(profile.path) if profile.path else datetime.now(UTC)
+    book.evidence.keep(
+        profile.text.encode(), original_name=f"{profile.name}.toml", kind="profile", received_at=received_at
     )
-    counts["records"] = counts["readings"] + counts["refusals"]
-    return done.readings, done.refusals, conform_table(FileCounts, counts)

@@ -27,6 +27,7 @@ from schemas.audit import IntegrityFaults
 from schemas.check import conform_table
 from schemas.errors import BookError
 
+CONVERSATIONS: Final = "conversations"
 RESTORE: Final = "restore this file from a backup of the book"
 NEXT_WRITE: Final = "nothing that was taken in is lost; the next import clears it"
 
@@ -137,6 +138,9 @@ def _unexpected(path: str, sha256: str | None) -> Fault | None:
         return None
     if name.startswith(PART) and folder in ("", f"evidence/{INCOMING}", "derived"):
         return Fault(path=path, fault="left over", message="a process was killed while it wrote", action=NEXT_WRITE)
+    if folder == CONVERSATIONS:
+        message = "a conversation with a meter that was cut off, or still goes on"
+        return Fault(path=path, fault="left over", message=message, action="the next sync takes it in")
     if folder == "derived" and (parts := NAMED.fullmatch(name)) is not None:
         if parts["sha256"] == sha256:
             return None

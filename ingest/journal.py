@@ -23,7 +23,7 @@ from typing import Any
 
 from ingest.chain import FIRST, Chain, Entry, canonical, entry_hash, entry_line, head_bytes, make_entry, parse_chain
 from ingest.moments import format_moment
-from ingest.writing import write_whole
+from ingest.writing import clear_parts, write_whole
 from schemas.errors import BookError
 
 __all__ = ["Entry", "Journal", "canonical", "entry_hash"]
@@ -94,6 +94,7 @@ class Journal:
         if not items:
             return []
         with self.held():
+            clear_parts(self.path.parent)
             chain = self._sound_chain()
             known, torn = chain.entries, chain.torn
             if torn:
@@ -136,6 +137,27 @@ class Journal:
             return None
         except OSError as error:
             raise BookError("cannot read the journal", where=str(path), seen=str(error.strerror)) from error
+
+
+class PastJournal(Journal):
+    """A journal as it stood when it had ``count`` entries; nothing can be appended to it."""
+
+    def __init__(self, path: Path, count: int) -> None:
+        super().__init__(path)
+        self._count = count
+
+    def chain(self) -> Chain:
+        """The first entries; the whole chain is checked all the same."""
+        seen = self._signature()
+        if self._known is None or self._known[0] != seen:
+            whole = super().chain()
+            then = Chain(entries=whole.entries[: self._count], broken=whole.broken)
+            self._known = (seen, then, listed_evidence(then.entries))
+        return self._known[1]
+
+    def append_all(self, items: Sequence[tuple[str, dict[str, Any]]]) -> list[Entry]:
+        """Raises BookError: the past cannot be written."""
+        raise BookError("this is the book as it was; it cannot be written", where=str(self.path))
 
 
 def listed_evidence(entries: Sequence[Entry]) -> dict[str, str]:

@@ -23,10 +23,11 @@ def calibration_states(readings: pd.DataFrame, meters: pd.DataFrame, jobs: pd.Da
     """
     table = readings[["meter_serial", "taken_at", "job_id", "value"]].merge(
         meters[["meter_serial", "role", "calibrated_on", "calibration_due", "zone"]].assign(registered=True),
-        on="meter_serial", how="left",
-    )  # fmt: skip
+        on="meter_serial",
+        how="left",
+    )
     registered = table["registered"].notna()
-    began = table["job_id"].map(jobs.set_index("job_id")["arrived_at"])
+    began = table[["job_id"]].merge(jobs[["job_id", "arrived_at"]], on="job_id", how="left")["arrived_at"]
     day = local_days(table["taken_at"].fillna(began), table["zone"])
     interval = pd.Timedelta(days=pack.number("calibration_interval"))
     due = table["calibration_due"].fillna(table["calibrated_on"] + interval)

@@ -103,7 +103,7 @@ class Case:
 
     ``chosen`` is the governing reading of each step: the last valid one, unless a retest is looked at the other way.
     ``uncertain`` are readings that may belong here but wait for a person. ``needs``: planned step to its need.
-    ``retests``: check to ``accepted`` or ``refused``. ``conflicting``: readings that another of the same slot denies.
+    ``retests``: check to ``accepted`` or ``refused``.
     """
 
     appliance: Appliance
@@ -113,7 +113,6 @@ class Case:
     attested: Mapping[str, tuple[Attested, ...]]
     needs: Mapping[str, str]
     retests: Mapping[str, str]
-    conflicting: frozenset[str]
     accuracies: Accuracies
     pack: Pack
 
@@ -140,6 +139,14 @@ class Case:
         found = self.attested.get(item, ())
         return found[-1].value.strip().casefold() if found else None
 
+    def contradicted(self) -> tuple[str, ...]:
+        """The items stated in two ways of which nobody can know the later one: in two files, not both with a time."""
+        return tuple(
+            item
+            for item, rows in sorted(self.attested.items())
+            if len({row.value for row in rows}) > 1 and not one_after_other(rows)
+        )
+
     def says_number(self, item: str) -> float | None:
         """What was stated last about the item, as a number; None where it is none."""
         try:
@@ -151,6 +158,14 @@ class Case:
     def choosing(self, readings: Mapping[str, Reading]) -> Case:
         """The same case with other governing readings for some steps."""
         return replace(self, chosen={**self.chosen, **readings})
+
+
+def one_after_other(rows: tuple[Attested, ...]) -> bool:
+    """True where it is known which statement came last: by time, or by the lines of one list."""
+    times = [row.attested_at_ns for row in rows]
+    if None not in times and len(set(times)) == len(times):
+        return True
+    return len({row.place[0] for row in rows}) == 1
 
 
 def in_order(readings: tuple[Reading, ...]) -> bool:

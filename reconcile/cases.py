@@ -21,10 +21,26 @@ USED: Final = ("auto", "decided")
 UNSAFE_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9.-]")
 LONGEST_NAME: Final = 60
 READING_COLUMNS: Final = (
-    "reading_id", "quantity", "step", "conductors", "value", "unit", "comparator", "indication", "reason",
-    "resolution", "test_voltage_v", "rcd_multiple", "meter_serial", "taken_at_ns", "memory_no", "evidence_sha256",
-    "record_no", "column_no", "calibration",
-)  # fmt: skip
+    "reading_id",
+    "quantity",
+    "step",
+    "conductors",
+    "value",
+    "unit",
+    "comparator",
+    "indication",
+    "reason",
+    "resolution",
+    "test_voltage_v",
+    "rcd_multiple",
+    "meter_serial",
+    "taken_at_ns",
+    "memory_no",
+    "evidence_sha256",
+    "record_no",
+    "column_no",
+    "calibration",
+)
 
 
 def name_certificate(job_id: str, appliance_id: str) -> str:
@@ -60,11 +76,10 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
         needs[str(row.appliance_id)][str(row.step)] = str(row.need)
     retests = group_retests(brief.decisions)
     accuracies = group_accuracies(brief.accuracies)
-    conflicting = frozenset(brief.conflicts["reading_id"])
     cases = []
     for appliance in list_appliances(brief.jobs, brief.appliances):
         key = appliance.appliance_id
-        readings = by_step(used.get((appliance.job_id, key), ()))
+        readings = by_step(used.get(key, ()))
         cases.append(
             Case(
                 appliance=appliance,
@@ -76,7 +91,6 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
                 attested=attested.get(key, {}),
                 needs=needs.get(key, {}),
                 retests=retests.get(key, {}),
-                conflicting=conflicting,
                 accuracies=accuracies,
                 pack=pack,
             )
@@ -119,21 +133,27 @@ def matched_readings(brief: Brief) -> pd.DataFrame:
 
 def group_readings(
     brief: Brief, pack: Pack
-) -> tuple[Mapping[tuple[str, str], tuple[Reading, ...]], Mapping[str, tuple[Reading, ...]]]:
-    """Readings that feed verdicts by job and appliance, and those that wait for a person by appliance."""
+) -> tuple[Mapping[str, tuple[Reading, ...]], Mapping[str, tuple[Reading, ...]]]:
+    """By appliance: the readings that feed verdicts, and those that wait for a person.
+
+    A reading that a person gave to an appliance without saying to which step waits too.
+    """
     table = matched_readings(brief)
     table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
-    used: dict[tuple[str, str], list[Reading]] = defaultdict(list)
+    used: dict[str, list[Reading]] = defaultdict(list)
     uncertain: dict[str, list[Reading]] = defaultdict(list)
     wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]
-    owners = zip(wanted["match_status"], wanted["job_id"], wanted["appliance_id"], strict=True)
-    for (status, job_id, appliance_id), row in zip(owners, plain_rows(wanted[list(READING_COLUMNS)]), strict=True):
-        reading = Reading(**row)
-        if status == "review":
-            uncertain[appliance_id].append(reading)
-        else:
-            used[job_id, appliance_id].append(reading)
+    waits = (wanted["match_status"] == "review") | wanted["step"].isna()
+    rows = plain_rows(wanted[list(READING_COLUMNS)])
+    for wait, appliance_id, row in zip(waits, wanted["appliance_id"], rows, strict=True):
+        (uncertain if wait else used)[appliance_id].append(Reading(**row))
     return freeze(used), freeze(uncertain)
+
+
+def judged_numbers(brief: Brief) -> pd.DataFrame:
+    """The readings with a plain number that feed verdicts, with appliance, step and time from their matches."""
+    table = matched_readings(brief)
+    return table[table["match_status"].isin(USED) & table["step"].notna() & (table["comparator"] == "eq")]
 
 
 def freeze(groups: Mapping[Any, Iterable[Reading]]) -> Mapping[Any, tuple[Reading, ...]]:
@@ -145,8 +165,7 @@ def by_step(readings: Iterable[Reading]) -> dict[str, tuple[Reading, ...]]:
     """The readings by the step they were matched to, earliest first."""
     steps: dict[str, list[Reading]] = defaultdict(list)
     for reading in readings:
-        if reading.step is not None:
-            steps[reading.step].append(reading)
+        steps[reading.step or ""].append(reading)
     return {step: tuple(found) for step, found in steps.items()}
 
 
@@ -162,7 +181,7 @@ def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Atteste
                 by=row["by"],
                 attested_at_ns=row["attested_at_ns"],
                 place=(row["evidence_sha256"], row["record_no"], 0),
-            )  # fmt: skip
+            )
         )
     return {
         appliance: {item: tuple(sorted(rows, key=attested_order)) for item, rows in items.items()}

@@ -12,7 +12,6 @@ from reconcile.spread import Placed
 from reconcile.tables import Brief
 from reconcile.verdicts import Verdict
 from reconcile.verdicts.assessment import RANK, Part
-from reconcile.verdicts.certainty import certainty
 from schemas.certificates import Certificates
 from schemas.check import conform_table
 from schemas.checks import CHECKS, Checks
@@ -41,21 +40,30 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
     verdict, appliance = item.assessed.verdicts[check], item.assessed.case.appliance
     part = governing_part(verdict)
     row: dict[str, object] = {
-        "certificate_id": appliance.certificate_id, "job_id": appliance.job_id, "appliance_id": appliance.appliance_id,
-        "check": check, "outcome": item.outcomes[check], "note": write_note(item, check),
+        "certificate_id": appliance.certificate_id,
+        "job_id": appliance.job_id,
+        "appliance_id": appliance.appliance_id,
+        "check": check,
+        "outcome": item.outcomes[check],
+        "note": write_note(item, check),
         "reading_ids": join(list_reading_ids(verdict, part)),
-    }  # fmt: skip
+    }
     if part is None:
         return row
     row |= {
-        "value": part.value, "unit": part.unit, "indication": part.indication, "limit_low": part.limit_low,
-        "limit_high": part.limit_high, "limit_source": part.limit_source,
-    }  # fmt: skip
+        "value": part.value,
+        "unit": part.shown_unit,
+        "indication": part.indication,
+        "limit_low": part.limit_low,
+        "limit_high": part.limit_high,
+        "limit_source": part.limit_source,
+    }
     reading = part.reading
     if reading is not None:
-        row |= {"value": reading.value, "unit": reading.unit, "comparator": reading.comparator}
+        row |= {"value": reading.value, "comparator": reading.comparator}
         row["indication"] = reading.indication or part.indication
-    found = certainty(item.assessed.case, part)
+    sure = zip(verdict.parts, item.assessed.certainties[check], strict=True)
+    found = next(certainty for one, certainty in sure if one is part)
     if found is not None:
         row |= {"expanded_uncertainty": found.expanded, "probability_conforming": found.probability}
     return row
@@ -73,11 +81,8 @@ def list_reading_ids(verdict: Verdict, governing: Part | None) -> list[str]:
 
 
 def write_note(item: Certified, check: str) -> str | None:
-    """What the parts say beside their outcome, and the codes of the findings about the check."""
+    """What the parts say beside their outcome."""
     notes = [part.note for part in item.assessed.verdicts[check].parts if part.note]
-    codes = sorted({remark.code for remark in item.remarks if check in remark.checks}, key=code_order)
-    if codes:
-        notes.append(f"findings: {', '.join(codes)}")
     if check not in item.assessed.required and item.outcomes[check] == "not tested":
         notes.append("not asked for at this visit")
     return "; ".join(dict.fromkeys(notes)) or None
@@ -94,7 +99,7 @@ def join(words: Sequence[str]) -> str | None:
 
 
 def findings_table(placed: Sequence[Placed], certified: Sequence[Certified]) -> pd.DataFrame:
-    """The findings (schemas.findings.Findings): certificates in their order, then the day; the worst first, numbered."""
+    """The findings (schemas.findings.Findings): certificates in order, then the day; the worst first, numbered."""
     order = {item.assessed.case.appliance.certificate_id: place for place, item in enumerate(certified)}
     last = len(order)
 
@@ -112,13 +117,19 @@ def findings_table(placed: Sequence[Placed], certified: Sequence[Certified]) -> 
 
     rows = [
         {
-            "finding_id": f"F{number:05d}", "certificate_id": item.certificate_id, "job_id": item.job_id,
-            "appliance_id": item.appliance_id, "code": item.remark.code, "severity": SEVERITY_OF[item.remark.code],
-            "message": item.remark.message, "action": item.remark.action,
-            "reading_ids": join(item.remark.reading_ids), "source": item.remark.source,
+            "finding_id": f"F{number:05d}",
+            "certificate_id": item.certificate_id,
+            "job_id": item.job_id,
+            "appliance_id": item.appliance_id,
+            "code": item.remark.code,
+            "severity": SEVERITY_OF[item.remark.code],
+            "message": item.remark.message,
+            "action": item.remark.action,
+            "reading_ids": join(item.remark.reading_ids),
+            "source": item.remark.source,
         }
         for number, item in enumerate(sorted(placed, key=key), start=1)
-    ]  # fmt: skip
+    ]
     return conform_table(Findings, pd.DataFrame(rows, columns=list(Findings.to_schema().columns)))
 
 
@@ -132,15 +143,24 @@ def certificates_table(certified: Sequence[Certified], brief: Brief) -> pd.DataF
     whole = rows.merge(listed, on="appliance_id", how="left", validate="1:1").merge(jobs, on="job_id", how="left")
     sources = zip(whole["own_evidence"], whole["evidence_sha256"], whole["job_evidence"], strict=True)
     whole["evidence_sha256s"] = [join(sorted({*own, listing, job})) for own, listing, job in sources]
+    for name in ("tested_from", "tested_to"):
+        whole[name] = pd.to_datetime(whole[name], utc=True).dt.as_unit("ns")
     whole["rule_pack"] = certified[0].assessed.case.pack.name if certified else ""
     whole["tool_version"] = TOOL_VERSION
     return conform_table(Certificates, whole)
 
 
 CERTIFICATE_COLUMNS = [
-    "certificate_id", "job_id", "appliance_id", "outcome", "highest_severity", "tested_from", "tested_to",
-    "meter_serials", "own_evidence",
-]  # fmt: skip
+    "certificate_id",
+    "job_id",
+    "appliance_id",
+    "outcome",
+    "highest_severity",
+    "tested_from",
+    "tested_to",
+    "meter_serials",
+    "own_evidence",
+]
 
 
 def certificate_row(item: Certified) -> dict[str, object]:

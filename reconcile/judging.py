@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from reconcile.case import Case
-from reconcile.cases import build_cases
+from reconcile.cases import build_cases, judged_numbers
 from reconcile.certificate import Certified, certificates_table, checks_table, findings_table
 from reconcile.pack import DEFAULT_PACK, load_pack
 from reconcile.plan import UNKNOWN_WORK
@@ -14,6 +14,7 @@ from reconcile.rules import load_rules
 from reconcile.spread import Placed, spread
 from reconcile.tables import Brief, Judged
 from reconcile.verdicts import ASSESS, Verdict, assess
+from reconcile.verdicts.certainty import certainty
 from schemas.findings import SEVERITY_OF
 from schemas.steps import STEPS
 
@@ -27,7 +28,7 @@ def judge(brief: Brief, *, pack: str | None = None) -> Judged:
     chosen = load_pack(pack or DEFAULT_PACK)
     cases = tuple(assess_case(case) for case in build_cases(brief, chosen))
     day_rules = [rule.find_in_day for rule in load_rules().values() if rule.find_in_day is not None]
-    day = Day(brief=brief, pack=chosen, cases=cases)
+    day = Day(brief=brief, pack=chosen, cases=cases, numbers=judged_numbers(brief))
     placed = spread((remark for find in day_rules for remark in find(day)), cases)
     placed += [Placed.on(assessed, remark) for assessed in cases for remark in remarks_of(assessed)]
     by_certificate: dict[str | None, list[Remark]] = {}
@@ -47,7 +48,8 @@ def judge(brief: Brief, *, pack: str | None = None) -> Judged:
 def assess_case(case: Case) -> Assessed:
     """The case with the verdict of each check."""
     verdicts = {check: assess(case, check) for check in ASSESS}
-    return Assessed(case=case, verdicts=verdicts, required=required_checks(case))
+    certainties = {check: tuple(certainty(case, part) for part in found.parts) for check, found in verdicts.items()}
+    return Assessed(case=case, verdicts=verdicts, required=required_checks(case), certainties=certainties)
 
 
 def required_checks(case: Case) -> frozenset[str]:

@@ -20,14 +20,14 @@ from schemas.errors import InputError, ProfileError
 
 DEFAULT_PACK: Final = "bs7671-2018-a2.1"
 CONFIRMATIONS: Final = {
-    "primary": "seen in the document itself or in a page of the body that publishes it",
-    "secondary": "seen in another document that quotes it",
-    "memory": "from memory, no page seen that shows it",
-    "practice": "common practice of the trade, not asked for by a standard we could point to",
-    "computed": "computed here from the formula that the source gives",
-    "policy": "a choice of this pack, no published figure found",
+    "primary": "read in the source",
+    "secondary": "as quoted elsewhere",
+    "memory": "from memory",
+    "practice": "common practice",
+    "computed": "computed from it",
+    "policy": "chosen here, no published figure found",
 }
-"""How a limit was confirmed, from the strongest to the weakest."""
+"""How a limit was confirmed, and the words for it on a certificate."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +45,7 @@ class Limit:
     @property
     def citation(self) -> str:
         """The source as it is written on a certificate: with how it was confirmed."""
-        return f"{self.source} ({self.confirmed})"
+        return f"{self.source} ({CONFIRMATIONS[self.confirmed]})"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,9 +56,12 @@ class Setting:
     why: str
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Pack:
-    """A rule pack: limits and settings by id, the plan of steps by work type, and the voltage signatures."""
+    """A rule pack: limits and settings by id, the plan of steps by work type, and the voltage signatures.
+
+    Each is loaded once and is equal to itself only, so that what follows from a pack alone can be remembered.
+    """
 
     name: str
     title: str
@@ -103,7 +106,7 @@ def load_pack(name: str = DEFAULT_PACK) -> Pack:
     """The rule pack of that name. Raises InputError with the names there are, where there is none."""
     if name not in list_packs():
         raise InputError(f"no rule pack is called {name!r}", advice=f"one of: {', '.join(list_packs())}")
-    head = read_limit_file(f"{name}.pack.toml")
+    head = read_head(name)
     limits: dict[str, Limit] = {}
     for file_name in head["limits"]:
         for limit in parse_limits(read_limit_file(file_name), file_name):
@@ -119,6 +122,15 @@ def load_pack(name: str = DEFAULT_PACK) -> Pack:
         plans=MappingProxyType(read_limit_file(head["plan"])),
         signatures=tuple(MappingProxyType(row) for row in read_limit_file(head["signatures"])["signature"]),
     )
+
+
+def read_head(name: str) -> dict[str, Any]:
+    """What the pack file says, on top of the pack that it is based on where it names one."""
+    own = read_limit_file(f"{name}.pack.toml")
+    if "based_on" not in own:
+        return own
+    base = read_head(own["based_on"])
+    return {**base, **own, "settings": {**base["settings"], **own.get("settings", {})}}
 
 
 def read_limit_file(file_name: str) -> dict[str, Any]:
@@ -142,8 +154,9 @@ def parse_limits(content: Mapping[str, Any], file_name: str) -> tuple[Limit, ...
             ) from error
         if limit.confirmed not in CONFIRMATIONS:
             raise ProfileError(
-                f"{limit.confirmed!r} is no way of confirmation", where=f"{file_name}, {limit.id}",
+                f"{limit.confirmed!r} is no way of confirmation",
+                where=f"{file_name}, {limit.id}",
                 advice=f"one of: {', '.join(CONFIRMATIONS)}",
-            )  # fmt: skip
+            )
         found.append(limit)
     return tuple(found)

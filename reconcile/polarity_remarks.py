@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark
 from reconcile.verdicts.assessment import Part
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 
 def remark_fault(assessed: Assessed, *, kind: str, code: str, meaning: str, action: str) -> Iterator[Remark]:
@@ -14,7 +14,7 @@ def remark_fault(assessed: Assessed, *, kind: str, code: str, meaning: str, acti
     for part in assessed.parts_with(kind, code):
         yield Remark(
             code=code,
-            message=f"{show_pairs(assessed, part)}. {meaning} {show_causes(part)}".strip(),
+            message=" ".join([meaning, f"{capital(show_pairs(assessed, part))}.", *show_causes(part)]),
             action=action,
             checks=checks_of(assessed, part),
             reading_ids=part.reading_ids,
@@ -28,16 +28,16 @@ def show_pairs(assessed: Assessed, part: Part) -> str:
     return ", ".join(shown)
 
 
-def show_causes(part: Part) -> str:
-    """Every cause that would show the same voltages, and those that cannot be excluded."""
+def show_causes(part: Part) -> list[str]:
+    """Every cause that would show the same voltages, what spoke against others, and those that cannot be excluded."""
     sentences = []
     if part.causes:
-        sentences.append(f"The readings fit: {'; or '.join(part.causes)}.")
-    if len(part.causes) > 1:
-        sentences.append("Voltages alone cannot tell these apart; the most dangerous is taken.")
+        sentences.append(f"{'These fit' if len(part.causes) > 1 else 'This fits'}: {'; or '.join(part.causes)}.")
+    if part.against:
+        sentences.append(f"{capital(part.against)}.")
     if part.also:
         sentences.append(f"Less likely, not excluded: {'; or '.join(part.also)}.")
-    return " ".join(sentences)
+    return sentences
 
 
 def checks_of(assessed: Assessed, part: Part) -> tuple[str, ...]:

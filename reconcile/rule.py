@@ -6,12 +6,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import pandas as pd
+
 from reconcile.case import Case
 from reconcile.pack import Pack
 from reconcile.tables import Brief
-from reconcile.uncertainty import Estimate
 from reconcile.verdicts import Verdict
 from reconcile.verdicts.assessment import Part
+from reconcile.verdicts.certainty import Certainty
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -33,11 +35,15 @@ class Remark:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Assessed:
-    """A case with the verdicts of its checks before any rule spoke, as case rules see it."""
+    """A case with the verdicts of its checks before any rule spoke, as case rules see it.
+
+    ``certainties`` has, for each check, how sure the reading of each of its parts is.
+    """
 
     case: Case
     verdicts: Mapping[str, Verdict]
     required: frozenset[str]
+    certainties: Mapping[str, tuple[Certainty | None, ...]]
 
     def parts(self, kind: str) -> Iterator[Part]:
         """All parts of that kind, in the order of the checks."""
@@ -46,6 +52,12 @@ class Assessed:
                 if part.kind == kind:
                     yield part
 
+    def weighed(self) -> Iterator[tuple[str, Part, Certainty | None]]:
+        """Every part with its check and how sure its reading is, in the order of the checks."""
+        for check, verdict in self.verdicts.items():
+            for part, certainty in zip(verdict.parts, self.certainties[check], strict=True):
+                yield check, part, certainty
+
     def parts_with(self, kind: str, *why: str) -> Iterator[Part]:
         """The parts of that kind whose reason is one of these."""
         return (part for part in self.parts(kind) if part.why in why)
@@ -53,11 +65,15 @@ class Assessed:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Day:
-    """Everything at once, as day rules see it: the tables, the pack, and the cases with their verdicts."""
+    """Everything at once, as day rules see it: the tables, the pack, and the cases with their verdicts.
+
+    ``numbers`` are the readings with ``eq`` that feed verdicts, with the columns of their matches.
+    """
 
     brief: Brief
     pack: Pack
     cases: tuple[Assessed, ...]
+    numbers: pd.DataFrame
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -24,9 +24,11 @@ class Placed:
         """The remark on the certificate of a case."""
         appliance = assessed.case.appliance
         return cls(
-            remark=remark, certificate_id=appliance.certificate_id, job_id=appliance.job_id,
+            remark=remark,
+            certificate_id=appliance.certificate_id,
+            job_id=appliance.job_id,
             appliance_id=appliance.appliance_id,
-        )  # fmt: skip
+        )
 
 
 def spread(remarks: Iterable[DayRemark], cases: Sequence[Assessed]) -> list[Placed]:
@@ -57,7 +59,7 @@ def spread(remarks: Iterable[DayRemark], cases: Sequence[Assessed]) -> list[Plac
                     remark=replace(day_remark.remark, reading_ids=tuple(loose)),
                     job_id=day_remark.job_id,
                     appliance_id=day_remark.appliance_id,
-                )  # fmt: skip
+                )
             )
     return placed
 

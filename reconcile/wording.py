@@ -41,6 +41,11 @@ def show_limit(value: float | None, unit: str | None) -> str:
     return show_value(value, unit)
 
 
+def capital(words: str) -> str:
+    """The words with a capital first letter."""
+    return words[:1].upper() + words[1:]
+
+
 def title(step: str | None) -> str:
     """The step as people call it."""
     return STEPS[step].title if step in STEPS else "a reading"

@@ -145,3 +145,64 @@ class RecordedComparison(Table):
     chance: Series[Number] = optional(ge=0, le=1)
     failing: Series[Truth] = required()
     note: Series[Text] = optional()
+
+
+SCREENS: Final[dict[str, str]] = {
+    "last digits": "the last digits shown are not spread evenly over 0 to 9",
+    "round numbers": "the last digit shown is 0 too often",
+    "repeated triple": "the same three supply voltages stand at several sites",
+    "copied set": "two appliances share a whole set of readings",
+    "short times": "readings follow each other faster than one can test or walk",
+    "just inside a limit": "too many values lie just on the good side of their limit",
+}
+"""Every screen with what it says when it rings."""
+
+SCREENING_WARNING: Final = (
+    "Screening is a reason to ask, not proof. Honest work can look odd: a meter of coarse steps, a row of equal "
+    "houses, two engineers of one name. Ask the engineer and look at the raw evidence before you conclude anything."
+)
+
+
+class Screening(Table):
+    """One row a test made: what was looked at, how unlikely it is for honest readings, whether it rings.
+
+    ``subject`` is an engineer, or two appliances. ``statistic`` is named by ``statistic_name``. ``p_value`` is of
+    this test alone, ``p_corrected`` after Holm's correction over all tests of the table; ``rings`` where that is at
+    most 0.01 and the effect is not small. ``reading_ids``: some of the readings, separated by spaces.
+    """
+
+    screen: Series[Text] = required(isin=list(SCREENS))
+    subject: Series[Text] = required()
+    quantity: Series[Text] = optional()
+    count: Series[Whole] = required(ge=0)
+    statistic_name: Series[Text] = required()
+    statistic: Series[Number] = required()
+    p_value: Series[Number] = required(ge=0, le=1)
+    p_corrected: Series[Number] = required(ge=0, le=1)
+    rings: Series[Truth] = required()
+    reading_ids: Series[Text] = required()
+    message: Series[Text] = required()
+
+
+AUDIT_PARTS: Final = ("dataset files", "signature", "book", "dataset", "recorded values", "screening")
+
+
+class AuditRows(Table):
+    """Everything an audit has to say against what it was given, one row each: ``audit.csv``.
+
+    ``where`` points into what was audited, ``evidence_*`` to the raw bytes behind it. ``recorded`` is what was found,
+    ``evidence`` what the raw evidence gives instead.
+    """
+
+    part: Series[Text] = required(isin=list(AUDIT_PARTS))
+    verdict: Series[Text] = required()
+    where: Series[Text] = optional()
+    what: Series[Text] = optional()
+    recorded: Series[Text] = optional()
+    evidence: Series[Text] = optional()
+    evidence_sha256: Series[Text] = optional()
+    evidence_name: Series[Text] = optional()
+    evidence_record_no: Series[OptionalWhole] = optional()
+    evidence_text: Series[Text] = optional()
+    message: Series[Text] = optional()
+    action: Series[Text] = optional()

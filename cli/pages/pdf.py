@@ -9,7 +9,7 @@ from cli.pages.drawn import COLOURS, SOFT, draw_shape
 from cli.pages.sheet import INK, LEFT, WIDTH, Cell, Part, Sheet, printable
 from cli.pages.view import CertificateView, CheckLine, FindingLine, ReadingLine
 
-CHECK_WIDTHS_MM: Final = (40.0, 30.0, 41.0, 26.0, 43.0)
+CHECK_WIDTHS_MM: Final = (38.0, 28.0, 40.0, 25.0, 49.0)
 READING_WIDTHS_MM: Final = (9.0, 35.0, 23.0, 31.0, 28.0, 29.0, 25.0)
 FACT_COLUMNS: Final = 4
 
@@ -76,17 +76,18 @@ def draw_dangers(sheet: Sheet, dangers: tuple[FindingLine, ...]) -> None:
     sheet.cell(WIDTH - 11, 8, "Danger", new_x="LMARGIN", new_y="NEXT")
     for line in dangers:
         sheet.ln(2)
-        sheet.paragraph(line.message, 11, bold=True)
-        draw_finding_rest(sheet, line, 0)
+        draw_finding(sheet, line, line.title.capitalize(), size=11)
     sheet.ln(3)
     sheet.rule(COLOURS["danger"], 1.2)
 
 
-def draw_finding_rest(sheet: Sheet, line: FindingLine, indent_mm: float) -> None:
-    """What to do about a finding, and what it rests on."""
+def draw_finding(sheet: Sheet, line: FindingLine, title: str, *, size: float = 9, indent_mm: float = 0.0) -> None:
+    """A finding: its title, what it says, what to do about it, and what it rests on."""
+    sheet.paragraph(title, size, bold=True)
+    for message, marks in line.messages:
+        sheet.paragraph(f"{message} ({', '.join(marks)})" if marks else message, 9, indent_mm=indent_mm)
     sheet.paragraph(f"Do: {line.action}", 9, indent_mm=indent_mm)
-    behind = f"Readings {', '.join(line.marks)} · " if line.marks else ""
-    sheet.paragraph(f"{behind}Rests on: {line.source} · {line.code}", 7.5, colour=SOFT, indent_mm=indent_mm)
+    sheet.paragraph(f"Rests on: {line.source}", 7.5, colour=SOFT, indent_mm=indent_mm)
 
 
 def draw_facts(sheet: Sheet, facts: tuple[tuple[str, str], ...]) -> None:
@@ -111,8 +112,7 @@ def draw_findings(sheet: Sheet, view: CertificateView) -> None:
         sheet.ln(1.5)
         if not sheet.room_for(14):
             sheet.add_page()
-        sheet.paragraph(f"{line.severity_title}: {line.message}", 9, bold=line.severity == "defect")
-        draw_finding_rest(sheet, line, 4)
+        draw_finding(sheet, line, f"{line.severity_title}: {line.title}", indent_mm=4)
 
 
 def draw_checks(sheet: Sheet, checks: tuple[CheckLine, ...]) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from importlib.resources import files
@@ -16,6 +17,7 @@ from cli.pages.view import SEVERITY_TITLES, view_certificate
 from cli.pages.wording import count_text, moment_text, name_text, period_text, value_text, visible_text
 from reconcile.emit.day import Day
 from reconcile.emit.names import certificate_stems
+from reconcile.emit.rows import Row
 from schemas.certificate_record import CertificateRecord
 
 
@@ -97,9 +99,19 @@ def load_templates() -> Environment:
         "moment": moment_text,
         "words": name_text,
         "severity": SEVERITY_TITLES.__getitem__,
+        "by_code": count_codes,
     }
     environment.globals |= {"period": period_text, "value_text": value_text}
     return environment
+
+
+def count_codes(findings: Sequence[Row]) -> list[tuple[str, list[tuple[str, int]]]]:
+    """Severities that need a person, each with its codes and how often; the order is the one of the findings."""
+    counted: dict[str, Counter[str]] = {}
+    for finding in findings:
+        if finding["severity"] != "note":
+            counted.setdefault(finding["severity"], Counter())[finding["code"]] += 1
+    return [(severity, list(codes.items())) for severity, codes in counted.items()]
 
 
 def show_value(value: Any) -> Any:

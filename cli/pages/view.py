@@ -19,7 +19,7 @@ from cli.pages.wording import (
     value_text,
 )
 from schemas.certificate_record import CertificateRecord
-from schemas.record_parts import RecordedCheck, RecordedFinding, RecordedMeter, RecordedReading
+from schemas.record_parts import RecordedAttestation, RecordedCheck, RecordedFinding, RecordedMeter, RecordedReading
 from schemas.steps import STEPS
 
 OUTCOME_SENTENCES: Final = {
@@ -70,15 +70,14 @@ class CheckLine:
 
 @dataclass(frozen=True, kw_only=True)
 class FindingLine:
-    """One finding as shown."""
+    """Findings of one code that ask for the same thing; ``messages``: what each says, and the marks of its readings."""
 
     severity: str
     severity_title: str
-    code: str
-    message: str
+    title: str
+    messages: tuple[tuple[str, tuple[str, ...]], ...]
     action: str
     source: str
-    marks: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,7 +109,7 @@ def view_certificate(record: CertificateRecord) -> CertificateView:
     """The page of one record."""
     verdict = record.certificate
     marks = {reading.reading_id: f"R{place}" for place, reading in enumerate(record.readings, start=1)}
-    findings = tuple(view_finding(finding, marks) for finding in verdict.findings)
+    findings = group_findings(verdict.findings, marks)
     day = one_day(record.readings)
     one_meter = len({reading.meter_serial for reading in record.readings}) == 1
     lines = {reading.reading_id: view_reading(reading, marks, day, one_meter=one_meter) for reading in record.readings}
@@ -128,8 +127,7 @@ def view_certificate(record: CertificateRecord) -> CertificateView:
         day=day_text(day) if day else "",
         readings=tuple(lines.values()),
         statements=tuple(
-            (name_text(fact.item), f"{fact.value} — {fact.by or 'nobody named'}, {moment_text(fact.attested_at)}")
-            for fact in record.attestations
+            (statement_title(fact.item), statement_text(fact)) for fact in record.attestations
         ),
         decisions=tuple(
             (f"{one.kind}: {one.answer or 'undone'}", f"{one.why} — {one.by}, {moment_text(one.decided_at)} UTC")
@@ -170,7 +168,7 @@ def view_facts(record: CertificateRecord) -> tuple[tuple[str, str], ...]:
 
 
 def view_check(check: RecordedCheck, lines: dict[str, ReadingLine]) -> CheckLine:
-    """One check with its texts."""
+    """One check with its texts. A limit without a unit is not shown: a bare number says nothing."""
     behind = [lines[reading_id] for reading_id in check.reading_ids]
     return CheckLine(
         title=check.title,
@@ -178,7 +176,7 @@ def view_check(check: RecordedCheck, lines: dict[str, ReadingLine]) -> CheckLine
         value=value_text(check.value, check.unit, check.comparator, check.indication),
         uncertainty=uncertainty_text(check.expanded_uncertainty, check.unit),
         probability=probability_text(check.probability_conforming),
-        limit=limit_text(check.limit_low, check.limit_high, check.unit),
+        limit=limit_text(check.limit_low, check.limit_high, check.unit) if check.unit else "–",
         source=check.limit_source or "",
         note=check.note or "",
         marks=tuple(line.mark for line in behind),
@@ -186,16 +184,21 @@ def view_check(check: RecordedCheck, lines: dict[str, ReadingLine]) -> CheckLine
     )
 
 
-def view_finding(finding: RecordedFinding, marks: dict[str, str]) -> FindingLine:
-    """One finding with its texts."""
-    return FindingLine(
-        severity=finding.severity,
-        severity_title=SEVERITY_TITLES[finding.severity],
-        code=finding.code,
-        message=finding.message,
-        action=finding.action,
-        source=finding.source,
-        marks=marks_of(finding.reading_ids, marks),
+def group_findings(findings: Sequence[RecordedFinding], marks: dict[str, str]) -> tuple[FindingLine, ...]:
+    """The findings in their order, those of one code that ask for the same thing put together."""
+    groups: dict[tuple[str, str, str, str], list[RecordedFinding]] = {}
+    for finding in findings:
+        groups.setdefault((finding.severity, finding.code, finding.action, finding.source), []).append(finding)
+    return tuple(
+        FindingLine(
+            severity=severity,
+            severity_title=SEVERITY_TITLES[severity],
+            title=name_text(code),
+            messages=tuple((one.message, marks_of(one.reading_ids, marks)) for one in group),
+            action=action,
+            source=source,
+        )
+        for (severity, code, action, source), group in groups.items()
     )
 
 
@@ -234,6 +237,17 @@ def view_reading(reading: RecordedReading, marks: dict[str, str], day: str, *, o
         settled=reading.match_status in {"auto", "decided"},
         remarks=tuple(remarks),
     )
+
+
+def statement_title(item: str) -> str:
+    """What is stated, without the unit that the name of the item carries."""
+    return name_text(item.removesuffix("_a"))
+
+
+def statement_text(fact: RecordedAttestation) -> str:
+    """What a person stated, who, and when."""
+    unit = "\N{NO-BREAK SPACE}A" if fact.item.endswith("_a") else ""
+    return f"{fact.value}{unit} — {fact.by or 'nobody named'}, {moment_text(fact.attested_at)} UTC"
 
 
 def meter_sentence(meter: RecordedMeter) -> str:

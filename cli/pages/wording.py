@@ -73,11 +73,18 @@ def uncertainty_text(uncertainty: float | None, unit: str | None) -> str:
 
 
 def probability_text(probability: float | None) -> str:
-    """A probability in per cent, rounded down, so that 100 % is only said of certainty; empty where unknown."""
+    """A probability in per cent, rounded down; never 100 % and never 0 %, which no measurement gives.
+
+    Empty where it is not known.
+    """
     if probability is None:
         return ""
-    percent = Decimal(repr(probability)) * 100
-    return f"{percent.quantize(Decimal('0.1'), rounding=ROUND_FLOOR).normalize():f}{THIN_SPACE}%"
+    percent = (Decimal(repr(probability)) * 100).quantize(Decimal("0.1"), rounding=ROUND_FLOOR)
+    if percent >= Decimal("99.9"):
+        return f"over 99.9{THIN_SPACE}%"
+    if percent < Decimal("0.1"):
+        return f"under 0.1{THIN_SPACE}%"
+    return f"{percent.normalize():f}{THIN_SPACE}%"
 
 
 def moment_text(text: str | None) -> str:
@@ -102,18 +109,24 @@ def day_text(text: str | None) -> str:
     return f"{int(text[8:10])} {MONTHS[int(text[5:7]) - 1]} {text[:4]}"
 
 
+def minute_text(text: str | None) -> str:
+    """As ``moment_text``, cut to the minute."""
+    return moment_text(text[:16] + ":00" if text else None)
+
+
 def period_text(start: str | None, end: str | None) -> str:
-    """From one moment to another, the day named once where it is the same."""
+    """From one moment to another, cut to the minute, the day named once where it is the same."""
     if not start and not end:
         return "–"
     if start and end and start[:10] == end[:10]:
-        return f"{moment_text(start)} to {moment_text(end).split(', ')[1]}"
-    return f"{moment_text(start)} to {moment_text(end)}"
+        return f"{minute_text(start)} to {clock_text(end[:16] + ':00')}"
+    return f"{minute_text(start)} to {minute_text(end)}"
 
 
 def name_text(name: str) -> str:
     """A name of the data as words: ``earth_fault_loop_impedance`` without its underscores."""
-    return " ".join(ABBREVIATIONS.get(word, word) for word in name.split("_"))
+    words = " ".join(ABBREVIATIONS.get(word, word) for word in name.split("_"))
+    return words.replace("line neutral", "line–neutral").replace("line earth", "line–earth")
 
 
 def count_text(number: int, one: str, many: str | None = None) -> str:

@@ -8,6 +8,7 @@ from functools import lru_cache
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 
 MINUTE_NS: Final = 60 * 10**9
@@ -123,6 +124,7 @@ def split_moment(text: str) -> tuple[str, str] | None:
     """Date text and time text of a cell that holds both; None where it does not."""
     cell = fold(text).strip(" ,;'")
     for pattern in _TOGETHER:
-        if found := pattern.fullmatch(cell):
-            return found["date"].strip(" ,"), found["time"].strip(" ,")
+        found = pattern.fullmatch(cell)
+        if found and parse_date(day := found["date"].strip(" ,")).seen:
+            return day, found["time"].strip(" ,")
     return None

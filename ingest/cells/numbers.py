@@ -50,7 +50,7 @@ def parse_number(text: str, style: NumberStyle) -> Decimal | None:
     if found is None:
         return None
     sign, body, exponent = found.groups()
-    plain = _plain(body, style)
+    plain = _plain(body, style, scientific=bool(exponent) and body[1:2] in (".", ","))
     if plain is None:
         return None
     return Decimal(f"{sign}{plain}{'e' + exponent if exponent else ''}")
@@ -80,8 +80,11 @@ def _mark(body: str, style: NumberStyle) -> bool:
     return whole == "" or whole.isdigit() or _GROUPS[group].fullmatch(whole) is not None
 
 
-def _plain(body: str, style: NumberStyle) -> str | None:
-    """Digits with at most one point, or None. Raises Ambiguous."""
+def _plain(body: str, style: NumberStyle, *, scientific: bool) -> str | None:
+    """Digits with at most one point, or None. Raises Ambiguous.
+
+    ``scientific``: one digit before the mark and an exponent behind it, where nobody writes thousands.
+    """
     if body.isdigit():
         return body
     if " " in body or "'" in body:
@@ -95,6 +98,8 @@ def _plain(body: str, style: NumberStyle) -> str | None:
         return f"{whole}.{fraction}" if whole.isdigit() and fraction.isdigit() else None
     as_point, as_comma = _mark(body, NumberStyle.POINT), _mark(body, NumberStyle.COMMA)
     if as_point and as_comma:
+        if scientific:
+            return body.replace(",", ".")
         if style is NumberStyle.UNKNOWN or (style is NumberStyle.POINT_IF_SHOWN and "," in body):
             raise Ambiguous
         as_point = style is not NumberStyle.COMMA

@@ -75,6 +75,12 @@ def cell_evidence(text: str) -> NumberStyle:
     return number_evidence(number) if number else NumberStyle.UNKNOWN
 
 
+def unit_in(text: str) -> Unit | None:
+    """The unit that a value cell itself carries."""
+    found = _CELL.fullmatch(fold(text))
+    return _unit_of(found["rest"].strip())[0] if found else None
+
+
 def parse_comparator(text: str) -> str | None:
     """``eq``, ``gt`` or ``lt`` for a cell that holds only a comparator; an empty one means ``eq``."""
     word = fold(text).lower()
@@ -102,6 +108,8 @@ def parse_value(text: str, quantity: str, unit: Unit | None, style: NumberStyle)
         return refused("missing value", "the cell is empty: no value was recorded here", absent=True)
     if is_not_measured(cell):
         return refused("not measured", f"{shown(text)} says that nothing was measured", absent=True)
+    if is_over_range(cell):
+        return _worded(cell, text, quantity)
     if coded := _CODED.fullmatch(cell):
         return _coded(coded, text, quantity, unit)
     found = _CELL.fullmatch(cell)

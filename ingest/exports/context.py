@@ -79,8 +79,11 @@ def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
         cells = [fold(cell) for cell in row if fold(cell)]
         if not cells:
             continue
-        for key, value in _pairs(cells):
+        pairs = _pairs(cells)
+        for key, value in pairs:
             context = _apply(context, key, value)
+        if not pairs and len(cells) == 1:
+            context = _title(context, cells[0])
         context = _sentences(context, " ".join(cells))
     return context
 
@@ -100,7 +103,17 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
             pairs += [(one[1], one[2]) for one in found if one]
         else:
             waiting = bare.rstrip(":= ")
+            if waiting != bare and context_key(waiting):
+                pairs.append((waiting, ""))
     return pairs
+
+
+def only_tells(filled: Sequence[str]) -> bool:
+    """True for a line between rows that only says something about the rows that follow: keys that are known."""
+    pairs = _pairs([fold(cell) for cell in filled])
+    known = [key for key, _ in pairs if context_key(key) not in ("", "other date")]
+    told = any(mark in filled[0] for mark in ":=") or len(filled) > 1
+    return bool(pairs) and told and len(known) == len(pairs) and len(filled) <= 2 * len(pairs)
 
 
 @lru_cache(maxsize=CACHE)
@@ -119,7 +132,7 @@ def context_key(text: str) -> str:
 def _apply(context: Context, key: str, value: str) -> Context:
     kind = context_key(key)
     if not value:
-        return context
+        return _reset(context, kind)
     if kind == "serial":
         return replace(context, meter_serial=value)
     if kind == "zone":
@@ -133,12 +146,34 @@ def _apply(context: Context, key: str, value: str) -> Context:
         return replace(context, decimal=mark)
     if kind == "test":
         meaning = parse_meaning(value)
-        return replace(context, test=meaning) if meaning.is_reading else context
+        return replace(context, test=meaning if meaning.is_reading else None)
     if kind == "label":
         return replace(context, label=value)
     if kind == "units":
         return _units(context, value)
     return _dates_and_units(context, kind, key, value)
+
+
+def _reset(context: Context, kind: str) -> Context:
+    """A key with nothing behind it takes back what was said before."""
+    return {
+        "serial": replace(context, meter_serial=None),
+        "zone": replace(context, zone=None),
+        "date": replace(context, date_text=None),
+        "label": replace(context, label=None),
+        "test": replace(context, test=None),
+    }.get(kind, context)
+
+
+def _title(context: Context, line: str) -> Context:
+    """A title of its own names the test of the tables below it, or takes back the name before."""
+    bare = line.strip("#/;*%'![]=-~<> ")
+    if not bare or is_furniture(line):
+        return context
+    meaning = parse_meaning(
+        re.sub(r"\b(?:tests?|results?|readings?|measurements?|table|section)\b", " ", bare, flags=re.I)
+    )
+    return replace(context, test=meaning if meaning.is_reading else None)
 
 
 def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Context:
@@ -187,7 +222,8 @@ _FURNITURE: Final = re.compile(
     r"(?:\W*(?:end|eof|fin)\b(?: of (?:file|data|report|export|records?|list|log|table))?\W*|page \d+(?: of \d+)?.*|"
     r"(?:printed|exported|generated|created|downloaded|saved|produced|report) (?:on|by|at|from|with|:).*|"
     r"(?:no|number|total number|count)\.? of (?:records?|readings?|tests?|rows?|results?).*|"
-    r"(?:total )?(?:records?|readings?|rows?|results?|tests?)(?: (?:exported|in file|stored|total))?\s*[:=]\s*\d+.*|"
+    r"(?:total (?:records?|readings?|rows?|results?|tests?)|(?:records|readings|rows|results|tests)(?: (?:exported|in file|"
+    r"stored|total))?)\s*[:=]\s*\d+\s*|"
     r"(?:total|grand total|sub-?total)(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
     r"\d+ (?:records?|readings?|rows?|tests?|results?)(?: .*)?|continued.*|.*\bcontinued(?: on next page)?|"
     r"check ?sum.*|crc.*|signature.*|signed.*|\*{2,}.*|={2,}.*|-{3,}.*|_{3,}.*|\.{3,}.*|~{2,}.*|<.*>)",

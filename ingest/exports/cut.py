@@ -39,9 +39,18 @@ def _looks_whole(cell: str, others: Sequence[str]) -> bool:
     if not text:
         return True
     folded = [fold(other) for other in others]
+    unit = _unit_of(text)
+    if unit and unit in {_unit_of(other) for other in folded}:
+        return True
     if any(mark.isdigit() for mark in text):
         return _shape(text) in {_shape(other) for other in folded}
     return text in folded or not any(other.startswith(text) for other in folded)
+
+
+def _unit_of(text: str) -> str:
+    """The unit behind a number, as written."""
+    found = re.fullmatch(r"[<>≥≤]?\s*[\d.,]+\s*(\D+)", text)
+    return found[1] if found else ""
 
 
 def _shape(text: str) -> str:

@@ -54,6 +54,8 @@ def parse_grid(lines: list[str], delimiter: str, *, complete: bool) -> Grid:
         taken = 1
         if '"' not in line:
             row = line.split(delimiter)
+        elif '\\"' in line and (escaped := _parse_escaped(line, delimiter)) is not None:
+            row = escaped
         elif closes(line, delimiter):
             row = parse_line(line, delimiter)
         else:
@@ -75,6 +77,20 @@ def parse_line(line: str, delimiter: str) -> list[str]:
         return next(csv.reader([line], delimiter=delimiter, doublequote=True), [""]) or [""]
     except csv.Error:
         return line.split(delimiter)
+
+
+def _parse_escaped(line: str, delimiter: str) -> list[str] | None:
+    """The cells of a line that writes a quote inside a cell as backslash and quote; None where it does not.
+
+    A backslash before the closing quote of a cell is a backslash.
+    """
+    inner = re.search(rf'\\"(?!{re.escape(delimiter)}|$)', line)
+    if inner is None:
+        return None
+    try:
+        return next(csv.reader([line], delimiter=delimiter, doublequote=False, escapechar="\\", strict=True))
+    except (csv.Error, StopIteration):
+        return None
 
 
 def closes(text: str, delimiter: str) -> bool:

@@ -21,6 +21,15 @@ _ORDER: Final = re.compile(r"\b([dmy])\1{0,3}[-/. ]?([dmy])\2{0,3}[-/. ]?([dmy])
 _CLOCK_UNITS: Final = re.compile(r"hh?:?mm?(?::?ss?)?|24\s?h(?:ours?)?|12\s?h(?:ours?)?|local|am/pm", re.IGNORECASE)
 
 
+_MEMORY: Final = re.compile(
+    r"(?:mem|memory|store|stored|storage|record|rec|slot|log|reading|result|test|meas|measurement|entry|data|item|meter)?"
+    r" ?(?:mem|memory|store|slot|record|rec|location|loc|position|pos|cell|address|index|entry)?"
+    r" ?(?:no|nr|num|number|#|id|index)?(?<=[a-z#])"
+)
+MEMORY_RANK: Final = 20
+"""Behind the surest words for a memory number, before the vaguest (``no``, ``id``)."""
+
+
 @dataclass(frozen=True)
 class Heading:
     """What one heading says: ``roles`` with their rank in the vocabulary (smaller is stronger), the ``meaning`` of a
@@ -80,6 +89,8 @@ def _roles(name: str) -> tuple[tuple[str, int], ...]:
     known = vocabulary()
     if word in known:
         return known[word]
+    if _MEMORY.fullmatch(word):
+        return (("memory_no", MEMORY_RANK),)
     parts = [" ".join(_PUNCTUATION.sub(" ", part).split()) for part in re.split(r"[/|,&]", name.lower())]
     found = [known[part] for part in parts if part in known]
     if len(parts) > 1 and len(found) == len(parts):

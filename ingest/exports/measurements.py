@@ -62,6 +62,7 @@ _SHORT_LOOP: Final = re.compile(r"(?<![a-z0-9])z\s?(?:\(?(?:ln|lp?e)\)?)(?![a-z0
 _TEST_VOLTAGE: Final = re.compile(
     r"(?:@|\bat\b|\bwith\b)?\s?\b(50|100|125|250|500|1000|1\s?k)\s?v(?:olts?)?\s?(?:d\.?c\.?)?(?![a-z0-9])"
 )
+_BARE_VOLTS: Final = re.compile(r"(?<![a-z0-9.])(250|500|1000)(?![a-z0-9.])")
 _MULTIPLE: Final = re.compile(
     r"(?<![a-z0-9.])(?:[x×*]\s?(1/2|½|0[.,]5|1|2|5)|(1/2|½|0[.,]5|1|2|5)\s?[x×*]|(1/2|½|0[.,]5|1|2|5)(?=\s?i\s?[δ∆d]\s?n))"
     r"(?:\s?i\s?[δ∆d]\s?n)?(?![0-9])"
@@ -72,6 +73,7 @@ _TRAILING: Final = re.compile(
     r"(?:\s*[,;:/|\-]\s*|\s+in\s+|\s+)([^\s,;:/|\-]+(?:\s(?:a\.?c|d\.?c)\.?)?)$", re.IGNORECASE
 )
 
+_MEASURED: Final = ("V", "A", "Ohm", "s", "siemens")
 _LEADING: Final = re.compile(r"V|[Vv]olts?|[kMmG]?Ω|[oO]hms?|[kMm][oO]hms?|ms|[aA]mps?")
 _GLUED_VOLTS: Final = re.compile(r"V\s?\(?(?:LN|LP?E|NP?E|ln|lp?e|np?e|L-N|L-P?E|N-P?E)\)?")
 """In ``V L-N`` and ``VLN`` the letter is quantity and unit at once."""
@@ -114,7 +116,7 @@ _WORDS: Final[dict[str, re.Pattern[str]]] = {
         r"earthing resistance|case earth|earth path",
         "current": r"current|amps|amperes|load current|running current|i|i\s?load|load amps|line current",
         "voltage": r"voltage|volts?|potential|u|v|vac|supply volt\w*|mains volt\w*|dead test|dead|prov(?:e|ed|ing|en) dead|"
-        r"absence of voltage|supply|mains|volt",
+        r"absence of voltage|supply|mains|volt|two[- ]pole|2[- ]pole|voltage (?:indicator|detector|tester)|vat|vdt",
     }.items()
 }
 _LINE_LOOP: Final = re.compile(r"(?<![a-z0-9])(?:line impedance|z\s?line|zln|z\s?l[-/ ]?n|z\s?l)(?![a-z0-9])")
@@ -162,7 +164,8 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
     if found_last and found_last.start() > 0:
         unit = parse_unit(found_last[1])
         before = name[: found_last.start()]
-        if unit is not None and not before.rstrip()[-1:].isdigit() and found_last[1] not in ("K", "G", "M"):
+        is_test_voltage = unit is not None and unit.base == "V" and before.rstrip()[-1:].isdigit()
+        if unit is not None and unit.base in _MEASURED and not is_test_voltage and found_last[1] not in ("K", "G", "M"):
             return before, unit
     first, blank, rest = name.partition(" ")
     if blank and _LEADING.fullmatch(first):
@@ -232,7 +235,11 @@ def find_pair(text: str) -> str | None:
 
 
 def _complete(word: str, pair: str | None, text: str, meaning: Meaning) -> Meaning:
+    if word == "insulation_resistance" and meaning.test_voltage_v is None and (bare := _BARE_VOLTS.search(text)):
+        meaning = replace(meaning, test_voltage_v=float(bare[1]))
     if word == "loop":
+        if pair == "L-N" and re.search(r"earth|z\s?[se](?![a-z])|efli|eli", text):
+            return meaning
         line = pair == "L-N" or (pair is None and _LINE_LOOP.search(text) is not None)
         if pair not in (None, "L-N", "L-E"):
             return meaning

@@ -2,130 +2,151 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.context import Context
-from ingest.exports.decode import decode
-from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid, split_lines
-from ingest.exports.layout import SAMPLE_ROWS, find_plan
+import numpy as np
+
+from ingest.exports.containers import Member, NotOpened, open_export
+from ingest.exports.dialect import chosen_grid
+from ingest.exports.grid import Grid
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner, keep_unclaimed
-from ingest.exports.times import Zones
+from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
-from ingest.profiles import Profile
 from ingest.profiles.csv import CsvProfile
+from schemas.errors import InputError
 
-BUILT_IN = "built-in"
-SAMPLE_LINES = 60
+BUILT_IN: Final = "built-in"
+CLAIM_LINES: Final = 100
+MEMBER_COLUMNS: Final = 1000
+"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reading:
-    """How one file was read: the name of the profile (None: nothing could read it)."""
+class Claim:
+    """Who reads a file: a ``profile``, the built-in reader (neither), or nobody, for the reason ``refused``."""
 
-    profile: str | None
+    profile: CsvProfile | None = None
+    refused: str | None = None
+    detail: str = ""
+
+    @property
+    def name(self) -> str | None:
+        """The name that people know, or None where nobody reads the file."""
+        if self.refused:
+            return None
+        return self.profile.name if self.profile else BUILT_IN
 
 
 def read_export(
-    content: bytes, *, name: str, sha256: str, profiles: Sequence[Profile], profile: str | None = None,
+    content: bytes, *, name: str, sha256: str, profiles: Sequence[object] = (), profile: str | None = None,
     zone: str | None = None, date_order: str | None = None, meter_zones: Mapping[str, str] | None = None,
     book_zone: str | None = None,
 ) -> Extract:  # fmt: skip
     """The readings and refusals of one export.
 
     ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words of
-    the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones`` gives
-    the zone of a meter by serial number; ``book_zone`` is the last resort.
+    the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
+    gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    records = Records()
-    told = collect(content, name, records, 0, profiles, profile)
-    zones = Zones(profile=told.zone, meters=tuple((meter_zones or {}).items()), operator=zone, book=book_zone)
-    done = assemble(records, [FileFacts(sha256=sha256, zones=zones, date_order=date_order or told.date_order)])
-    return to_extract(done, told.profile)
+    from ingest.exports.batch import Batch, Told
 
-
-def to_extract(done: Assembled, profile: str | None) -> Extract:
-    """The extract of a batch of one file."""
+    batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
+    claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
+    used = batch.add(Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order), content)
+    done = batch.finish()
     return Extract(
-        readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals), profile=profile
-    )
+        readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
+        profile=used.name,
+    )  # fmt: skip
 
 
-@dataclass(frozen=True, kw_only=True)
-class Collected:
-    """Which profile read a file, and what it says of zone and date order."""
+def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | None) -> Claim:
+    """Who reads the file: the profile ``wanted``, the only one that claims its content, or the built-in reader.
 
-    profile: str | None
-    zone: str | None = None
-    date_order: str | None = None
-
-
-def collect(
-    content: bytes, name: str, records: Records, file_no: int, profiles: Sequence[Profile], wanted: str | None
-) -> Collected:
-    """Add the records of one file to ``records``."""
-    lines, complete = split_lines(decode(content).text)
-    claims = claiming([one for one in profiles if isinstance(one, CsvProfile)], lines, wanted)
-    if len(claims) > 1:
-        keep_unclaimed(parse_grid(lines, "\x00", complete=complete), records, file_no, "ambiguous")
-        return Collected(profile=None)
-    if claims:
-        chosen = claims[0]
-        grid = chosen_grid(lines, complete, chosen.delimiter)
-        context = Context(decimal=chosen.decimal, order=None)
-        found = Scanner(grid, records, file_no, context, find=chosen.find_plan).scan()
-        if found:
-            return Collected(profile=chosen.name, zone=chosen.zone, date_order=chosen.date_order)
-        keep_unclaimed(parse_grid(lines, "\x00", complete=complete), records, file_no, "no profile")
-        return Collected(profile=None)
-    grid = chosen_grid(lines, complete, None)
-    if Scanner(grid, records, file_no, Context()).scan():
-        return Collected(profile=BUILT_IN)
-    keep_unclaimed(parse_grid(lines, "\x00", complete=complete), records, file_no, "no profile")
-    return Collected(profile=None)
-
-
-def claiming(profiles: Sequence[CsvProfile], lines: Sequence[str], wanted: str | None) -> list[CsvProfile]:
-    """The profiles that claim the file by its content, or the one that was named."""
+    Raises InputError where no profile has the name ``wanted``.
+    """
+    if wanted == BUILT_IN:
+        return Claim()
     if wanted is not None:
-        return [one for one in profiles if one.name == wanted]
-    return [one for one in profiles if one.claims(lines)]
+        found = [one for one in profiles if one.name == wanted]
+        if not found:
+            known = ", ".join(one.name for one in profiles)
+            raise InputError(f"there is no profile {wanted!r}", seen=f"known are: {known}", advice="--profile NAME")
+        return Claim(profile=found[0])
+    if not profiles:
+        return Claim()
+    try:
+        lines = [line for member in open_export(content) for line in member.lines[:CLAIM_LINES]]
+    except NotOpened:
+        return Claim()
+    claims = [one for one in profiles if one.claims(lines)]
+    if len(claims) > 1:
+        names = " and ".join(one.name for one in claims)
+        return Claim(refused="ambiguous", detail=f"profiles {names} both claim this file: name one with --profile")
+    return Claim(profile=claims[0]) if claims else Claim()
 
 
-def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid:
-    """The cells of the file, split at the delimiter that is told, or that finds most headings."""
-    if lines and (found := SEPARATOR_LINE.fullmatch(lines[0].strip())):
-        lines = ["", *lines[1:]]
-        delimiter = delimiter or found[1]
-    return parse_grid(lines, delimiter or find_delimiter(lines), complete=complete)
+def collect(content: bytes, name: str, records: Records, file_no: int, claim: Claim) -> Claim:
+    """Add the records of one file to ``records``; the claim in force, refused where no table was found."""
+    try:
+        members = open_export(content)
+    except NotOpened as error:
+        keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
+        return Claim(refused="unreadable", detail=str(error))
+    found = False
+    for number, member in enumerate(members):
+        first = len(records.pieces)
+        if not claim.refused:
+            found = read_member(member, records, file_no, claim.profile) or found
+        shift_columns(records, first, number * MEMBER_COLUMNS)
+    if found:
+        return claim
+    refused = claim if claim.refused else Claim(refused="no profile")
+    for number, member in enumerate(members):
+        first = len(records.pieces)
+        keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
+    return refused
 
 
-def find_delimiter(lines: Sequence[str]) -> str:
-    """The delimiter under which the first lines have the richest headings, or the most even rows."""
-    sample = list(lines[:SAMPLE_LINES])
-    text = "\n".join(sample)
-    scored = []
-    for rank, delimiter in enumerate(DELIMITERS):
-        if delimiter not in text:
-            continue
-        grid = parse_grid(sample, delimiter, complete=True)
-        scored.append((_score(grid), -rank, delimiter))
-    return max(scored)[2] if scored else ","
+def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
+    """Add the records of one text or sheet; True where a table was found in it."""
+    grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
+    if profile:
+        context = Context(decimal=profile.decimal)
+        return Scanner(grid, records, file_no, context, find=profile.find_plan).scan()
+    if Scanner(grid, records, file_no, Context()).scan():
+        return True
+    for shaped in other_shapes(member, grid):
+        first = len(records.pieces)
+        if Scanner(shaped.grid, records, file_no, Context()).scan():
+            if shaped.turned:
+                turn_back(records, first, shaped.places)
+            return True
+    return False
 
 
-def _score(grid: Grid) -> tuple[int, int]:
-    for position in range(len(grid.rows)):
-        rows = grid.rows
+def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:
+    """The cells of a member in other shapes, the more certain first."""
+    if (turned := turn_grid(grid)) is not None:
+        yield turned
+    if (blocks := stack_blocks(member.lines, member.complete)) is not None:
+        yield blocks
+    if member.grid is None and (columns := split_columns(member.lines, member.complete)) is not None:
+        yield columns
 
-        def body(used: int, start: int = position) -> Sequence[Sequence[str]]:
-            return rows[start + used : start + used + SAMPLE_ROWS]
 
-        found = find_plan(rows, position, Context(), body)
-        if found:
-            plan, used = found
-            even = sum(1 for row in body(used) if len(row) == plan.width)
-            return len(plan.tests) + len(plan.roles) + 2 * plan.is_long, even
-    widths = [len(row) for row in grid.rows if len(row) > 1]
-    return 0, max((widths.count(width) for width in set(widths)), default=0)
+def shift_columns(records: Records, first: int, by: int) -> None:
+    """Count the columns of the pieces from ``first`` on further by ``by``: they are of another member or sheet."""
+    if by:
+        records.move(first, lambda lines, columns: (lines, columns + by))
+
+
+def turn_back(records: Records, first: int, places: Sequence[int]) -> None:
+    """Put the pieces from ``first`` on back where they stand in a table that was turned on its side."""
+    lines_of = np.array(places, np.int64)
+    records.move(first, lambda lines, columns: (lines_of[columns - 1], lines))

@@ -1,21 +1,38 @@
-"""One grid to its tables: headings, data rows, and what is neither."""
+"""One grid to its tables: headings, data rows, and what is neither.
+
+Nothing that looks like data is passed over: rows under headings that do not say what was measured, and rows of numbers
+above the first table, become records that are refused.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 from ingest.cells.text import fold
-from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic, read_context
+from ingest.exports.context import (
+    Context,
+    is_comment,
+    is_furniture,
+    is_statistic,
+    only_tells,
+    read_context,
+)
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import SAMPLE_ROWS, Plan, find_plan, is_data_cell
+from ingest.exports.layout import Plan, find_plan, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.mend import mend_row
 from ingest.exports.records import Records, Table
+from ingest.exports.roles import ANCHORS
 
-FIND_PLAN = Callable[
-    [Sequence[Sequence[str]], int, Context, Callable[[int], Sequence[Sequence[str]]]], "tuple[Plan, int] | None"
-]
-ORDINARY_STARTS = frozenset("0123456789<>≥≤")
+Row = Sequence[str]
+FindPlan = Callable[[Sequence[Row], int, Context, Callable[[int], Sequence[Row]]], "tuple[Plan, int] | None"]
+ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
+UNREAD: Final = Plan(headings=("",), roles=(), value=0)
+"""The plan of rows that nothing explains: each is one record, refused."""
+NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
+NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
 
 
 @dataclass
@@ -26,33 +43,34 @@ class Scanner:
     records: Records
     file_no: int
     context: Context
-    find: FIND_PLAN = find_plan
+    find: FindPlan = find_plan
     plan: Plan | None = None
-
-    def __post_init__(self) -> None:
-        self._rows: list[Sequence[str]] = []
-        self._lines: list[int] = []
-        self._broken: list[str] = []
-        self._first_table = len(self.records.tables)
+    _rows: list[Row] = field(default_factory=list)
+    _lines: list[int] = field(default_factory=list)
+    _broken: list[str] = field(default_factory=list)
+    _waiting: list[tuple[int, Row]] = field(default_factory=list)
+    _found: bool = False
+    _first_table: int = 0
 
     def scan(self) -> bool:
-        """True where at least one table was found."""
+        """True where at least one table was found; where none was, nothing was added."""
+        self._first_table = len(self.records.tables)
         rows, position = self.grid.rows, 0
-        waiting: list[Sequence[str]] = []
         while position < len(rows):
             row = rows[position]
-            if self.plan is None or not self._ordinary(row, position):
-                used = self._other(row, position, waiting)
-                position += used
-                continue
-            self._keep(row, position, "")
-            position += 1
+            if self.plan is not None and self._ordinary(row, position):
+                self._keep(row, position, "")
+                position += 1
+            else:
+                position += self._other(row, position)
+        if not self._found:
+            return False
         self._flush()
-        self.context = read_context(waiting, self.context)
+        self._use_waiting()
         self._tell_all()
-        return len(self.records.tables) > self._first_table
+        return True
 
-    def _ordinary(self, row: Sequence[str], position: int) -> bool:
+    def _ordinary(self, row: Row, position: int) -> bool:
         """True for the plain case: as many cells as headings, a number where the values are, no average."""
         plan = self.plan
         assert plan is not None
@@ -61,113 +79,123 @@ class Scanner:
         first = row[0]
         if first and not first[0].isdigit() and (is_comment(first) or is_statistic(first) or is_furniture(first)):
             return False
-        if plan.value is not None:
-            at = plan.at("test")
-            return (
-                row[plan.value][:1] in ORDINARY_STARTS
-                and row[plan.value] != ""
-                and not (at is not None and is_statistic(row[at]))
-            )
         label = plan.at("label")
         if label is not None and is_statistic(row[label]):
             return False
-        return any(row[test.index][:1] in ORDINARY_STARTS and row[test.index] for test in plan.tests)
+        if plan.value is None:
+            return any(row[test.index][:1] in ORDINARY_STARTS and row[test.index] for test in plan.tests)
+        at = plan.at("test")
+        named = at is None or not is_statistic(row[at])
+        return row[plan.value][:1] in ORDINARY_STARTS and row[plan.value] != "" and named
 
-    def _other(self, row: Sequence[str], position: int, waiting: list[Sequence[str]]) -> int:
+    def _other(self, row: Row, position: int) -> int:
         """Deal with a row that is not plainly data; how many rows it took."""
         filled = [cell for cell in row if cell.strip(" \t\x00")]
         if not filled:
             return 1
-        if position in self.grid.damaged and self.plan is not None:
-            self._keep(row, position, "quotes")
+        if position in self.grid.damaged:
+            self._keep_damaged(row, position)
             return 1
-        found = None if position in self.grid.damaged else self._headings(position, waiting)
-        if found is not None:
-            return found
-        if self.plan is None or self._says(row, filled):
-            waiting.append(row)
-            if self.plan is not None:
-                self._change_context(waiting)
+        if (used := self._headings(position)) is not None:
+            return used
+        if self.plan is None or self._is_title(filled, position):
+            self._waiting.append((position, row))
+        elif self._renames(filled):
             return 1
-        if is_comment(filled[0]) or self._is_aside(row, filled):
-            return 1
-        self._keep_odd(row, position)
+        elif only_tells(filled):
+            self._change_context(row)
+        elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
+            self._keep_odd(row, position)
         return 1
 
-    def _headings(self, position: int, waiting: list[Sequence[str]]) -> int | None:
-        """Begin a table where headings stand; a repeated heading begins nothing."""
+    def _keep_damaged(self, row: Row, position: int) -> None:
+        if self.plan is None:
+            self._waiting.append((position, row))
+        else:
+            self._keep(row, position, "quotes")
+
+    def _headings(self, position: int) -> int | None:
+        """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
-        context = read_context(waiting, self.context)
-
-        def body(used: int) -> Sequence[Sequence[str]]:
-            start = position + used
-            return [row for row in rows[start : start + SAMPLE_ROWS] if any(cell.strip() for cell in row)]
-
-        found = self.find(rows, position, context, body)
-        if found is None:
-            return None
+        context = read_context([row for _, row in self._waiting], self.context)
+        found = self.find(rows, position, context, sample_after(rows, position))
+        if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
+            if not looks_like_headings(rows[position]):
+                return None
+            found = UNREAD, 1
         plan, used = found
         if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
             return used
         self._flush()
+        self._use_waiting()
         self.plan, self.context = plan, context
-        waiting.clear()
+        self._found = self._found or plan is not UNREAD
         return used
 
-    def _says(self, row: Sequence[str], filled: Sequence[str]) -> bool:
-        """True for a line between the rows that says something about the rows that follow it."""
-        assert self.plan is not None
-        if len(filled) > 2 or (self.plan.width < 4 and len(filled) > 1):
+    def _is_title(self, filled: Row, position: int) -> bool:
+        """True for a line of its own above other headings, or in a table whose test is named by such lines."""
+        if len(filled) != 1 or is_data_cell(filled[0]) or is_furniture(filled[0]) or is_comment(filled[0]):
             return False
-        if len(filled) == 2:
-            return bool(context_key(filled[0].strip(" :="))) and not is_data_cell(filled[0]) and row[0] == filled[0]
-        return (
-            any(mark in filled[0] for mark in ":=")
-            and not is_data_cell(filled[0])
-            and (read_context([filled], Context()) != Context())
-        )
+        rows = self.grid.rows
+        following = next((row for row in rows[position + 1 : position + 4] if any(cell.strip() for cell in row)), None)
+        return following is not None and looks_like_headings(following)
 
-    def _change_context(self, waiting: list[Sequence[str]]) -> None:
-        changed = read_context(waiting, self.context)
-        waiting.clear()
+    def _renames(self, filled: Row) -> bool:
+        """Deal with a title inside a table whose test is named by such titles: rows below it are of another test."""
+        plan = self.plan
+        assert plan is not None
+        named = plan.is_long and plan.at("test") is None and plan is not UNREAD
+        if not named or len(filled) != 1 or is_data_cell(filled[0]) or is_furniture(filled[0]):
+            return False
+        self._change_context(filled)
+        self._flush()
+        self.plan = replace(plan, meaning=self.context.test)
+        return True
+
+    def _change_context(self, row: Row) -> None:
+        changed = read_context([row], self.context)
         if changed != self.context:
             self._flush()
             self.context = changed
 
-    def _is_aside(self, row: Sequence[str], filled: Sequence[str]) -> bool:
+    def _is_aside(self, row: Row, filled: Row) -> bool:
         """True for averages and page furniture."""
-        assert self.plan is not None
-        first = filled[0]
-        named = [row[at] for at in (self.plan.at("test"), self.plan.at("label")) if at is not None and at < len(row)]
-        if is_statistic(first) or any(is_statistic(cell) for cell in named):
+        plan = self.plan
+        assert plan is not None
+        named = [row[at] for at in (plan.at("test"), plan.at("label")) if at is not None and at < len(row)]
+        if is_statistic(filled[0]) or any(is_statistic(cell) for cell in named):
             return True
-        return is_furniture(first) and len(filled) <= 3 or (len(filled) == 1 and is_furniture(" ".join(filled)))
+        return is_furniture(filled[0]) and len(filled) <= 3
 
-    def _keep_odd(self, row: Sequence[str], position: int) -> None:
+    def _keep_odd(self, row: Row, position: int) -> None:
         """Keep a row that is data but not plain: too long, too short, the last one."""
         plan = self.plan
         assert plan is not None
-        cells = list(row)
+        cells, broken = list(row), ""
         while len(cells) > plan.width and not cells[-1].strip():
             cells.pop()
-        broken = ""
-        if position == len(self.grid.rows) - 1 and not self.grid.complete:
+        if plan is UNREAD:
+            broken = "no profile"
+        elif position == len(self.grid.rows) - 1 and not self.grid.complete:
             cells, broken = settle_last_row(cells, plan, self._rows)
+        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+            cells = mended
         elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
             broken = "unreadable"
         self._keep(cells, position, broken)
 
-    def _may_be_short(self, cells: Sequence[str]) -> bool:
+    def _may_be_short(self, cells: Row) -> bool:
         """True where only cells are missing at the end that no value depends on."""
         plan = self.plan
         assert plan is not None
         needed = [at for role, at in plan.roles if role not in ("verdict", "label")]
         if plan.value is None:
-            needed += [test.index for test in plan.tests]
-        fits = plan.value is not None and plan.value < len(cells) and is_data_cell(cells[plan.value])
-        return len(cells) > max(needed) and (plan.value is None or fits)
+            return len(cells) > max([*needed, *(test.index for test in plan.tests)])
+        return len(cells) > max([*needed, plan.value]) and is_data_cell(cells[plan.value])
 
-    def _keep(self, row: Sequence[str], position: int, broken: str) -> None:
+    def _keep(self, row: Row, position: int, broken: str) -> None:
+        if self.plan is UNREAD:
+            row, broken = [self.grid.delimiter.join(row)], "no profile"
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
@@ -177,14 +205,29 @@ class Scanner:
         if self.plan is None or not self._rows:
             return
         number = len(self.records.tables)
-        self.records.tables.append(
-            Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
-        )
-        if self.plan.is_long:
-            self.records.add_long(number, self._rows, self._lines, self._broken)
-        else:
-            self.records.add_wide(number, self._rows, self._lines, self._broken)
+        table = Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
+        self.records.tables.append(table if self.plan is not UNREAD else replace(table, detail=NOT_EXPLAINED))
+        self.records.add_rows(number, self._rows, self._lines, self._broken)
         self._rows, self._lines, self._broken = [], [], []
+
+    def _use_waiting(self) -> None:
+        """Lines outside tables have said what they can; those that look like data are refused, not forgotten."""
+        left = [
+            (position, row)
+            for position, row in self._waiting
+            if sum(1 for cell in row if cell.strip()) >= 3
+            and any(is_data_cell(cell) for cell in row)
+            and not only_tells([cell for cell in row if cell.strip()])
+            and not is_comment(row[0])
+            and not is_furniture(row[0])
+            and not is_statistic(row[0])
+        ]
+        self.context = read_context([row for _, row in self._waiting], self.context)
+        self._waiting.clear()
+        if left:
+            lines = [self.grid.delimiter.join(row) for _, row in left]
+            keep_unclaimed(lines, self.records, self.file_no, "no profile", NO_HEADINGS,
+                           numbers=[self.grid.lines[position] for position, _ in left])  # fmt: skip
 
     def _tell_all(self) -> None:
         """A serial number or zone that only a footer says holds for the whole file."""
@@ -200,11 +243,12 @@ class Scanner:
             self.records.tables[number] = replace(table, context=told)
 
 
-def keep_unclaimed(grid: Grid, records: Records, file_no: int, reason: str) -> None:
-    """Every line of a file that nothing can read, as a record that is refused."""
-    plan = Plan(headings=("",), roles=(), value=0)
+def keep_unclaimed(
+    lines: Sequence[str], records: Records, file_no: int, reason: str, detail: str = "", numbers: Sequence[int] = ()
+) -> None:
+    """Lines that nothing can read, each as a record that is refused; ``numbers``: where they stand."""
     number = len(records.tables)
-    records.tables.append(Table(file_no=file_no, plan=plan, context=Context(), delimiter=grid.delimiter))
-    kept = [at for at, row in enumerate(grid.rows) if any(fold(cell) for cell in row)]
-    rows = [[grid.delimiter.join(grid.rows[at])] for at in kept]
-    records.add_long(number, rows, [grid.lines[at] for at in kept], [reason] * len(kept))
+    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter="", detail=detail))
+    kept = [at for at, line in enumerate(lines) if fold(line)]
+    places = numbers or range(1, len(lines) + 1)
+    records.add_rows(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))

@@ -1,7 +1,7 @@
 """Meter profiles: one TOML file teaches the program one meter or one export layout.
 
-``load_profile`` reads one, ``shipped_profiles`` the samples that come with the program. What a profile may say depends on
-its ``kind``; each kind has one parser in ``parsers``.
+``load_profile`` reads one, ``shipped_profiles`` the samples that come with the program. What a profile may say depends
+on its ``kind``; each kind has one parser in ``PARSERS``.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-from ingest.profiles.csv import parse_csv_profile
+from ingest.profiles.csv import CsvProfile, parse_csv_profile
 from ingest.profiles.faults import ProfileFault
-from schemas.errors import ProfileError
+from schemas.errors import ProfileError, ProvebookError
 
 
 class Profile(Protocol):
-    """What every profile has: its name, its kind, and the SHA-256 of its text."""
+    """What every profile has: the name by which people choose it, and its kind."""
 
     @property
     def name(self) -> str:
@@ -32,14 +32,28 @@ class Profile(Protocol):
         """``csv``, or how the meter talks."""
         ...
 
-    @property
-    def sha256(self) -> str:
-        """The hash of the text it was read from."""
-        ...
-
 
 Parser = Callable[[Mapping[str, Any], str], "Profile | list[ProfileFault]"]
-PARSERS: Final[dict[str, Parser]] = {"csv": parse_csv_profile}
+
+
+def parse_device(content: Mapping[str, Any], text: str) -> Profile | list[ProfileFault]:
+    """A profile of a meter on a wire or in the air, or all its faults."""
+    from ingest.profiles.devices import parse_device_profile
+
+    try:
+        return parse_device_profile(text, "")
+    except ProfileError as error:
+        lines = error.seen.splitlines() or [error.what]
+        return [ProfileFault(key="", message=line) for line in lines]
+
+
+PARSERS: Final[dict[str, Parser]] = {
+    "csv": parse_csv_profile,
+    "lines": parse_device,
+    "scpi": parse_device,
+    "modbus": parse_device,
+    "gatt": parse_device,
+}
 """One line a kind: the parser gets the TOML and its text, and gives the profile or all its faults."""
 
 
@@ -77,31 +91,40 @@ def load_profile(source: Path | str, name: str = "profile") -> Profile:
     if isinstance(found, list):
         raise ProfileError(
             f"the profile has {len(found)} fault{'s' if len(found) > 1 else ''}", where=name,
-            seen="\n".join(fault.sentence() for fault in found), advice="correct these, then 'provebook profile check FILE'",
+            seen="\n".join(fault.sentence() for fault in found),
+            advice="correct these, then 'provebook profile check FILE'",
         )  # fmt: skip
-    return found
+    return found.read_from(source) if isinstance(found, CsvProfile) and isinstance(source, Path) else found
 
 
 @cache
 def shipped_profiles() -> tuple[Profile, ...]:
     """The sample profiles that come with the program, by name."""
     folder = files("ingest.profiles").joinpath("samples")
-    texts = sorted(
-        (entry.name, entry.read_text(encoding="utf-8")) for entry in folder.iterdir() if entry.name.startswith("export-") and entry.name.endswith(".toml")
-    )
-    return tuple(load_profile(text, name) for name, text in texts)
+    entries = sorted((entry.name, entry.read_text(encoding="utf-8")) for entry in folder.iterdir())
+    return tuple(load_profile(text, name) for name, text in entries if name.endswith(".toml"))
 
 
-def load_profiles(folder: Path) -> list[Profile]:
-    """The shipped profiles and those of a folder, by name; one of the folder replaces a shipped one of its name.
+def load_profiles(places: Sequence[Path]) -> tuple[list[Profile], list[ProvebookError]]:
+    """The shipped profiles and those of ``places`` (folders and files), by name; and what could not be used.
 
-    Raises ProfileError for the first file of the folder that cannot be used, or two of the same name.
+    One of the places replaces a shipped one of its name; the second of two with one name is told and left out.
     """
     own: dict[str, Profile] = {}
-    for path in sorted(folder.glob("*.toml")) if folder.is_dir() else []:
-        profile = load_profile(path)
-        if profile.name in own:
-            raise ProfileError(f"two profiles are named {profile.name!r}", where=str(path), advice="rename one of them")
-        own[profile.name] = profile
-    shipped: Sequence[Profile] = [one for one in shipped_profiles() if one.name not in own]
-    return sorted([*shipped, *own.values()], key=lambda one: one.name)
+    faults: list[ProvebookError] = []
+    for place in places:
+        for path in sorted(place.glob("*.toml")) if place.is_dir() else [place] if place.is_file() else []:
+            try:
+                profile = load_profile(path)
+            except ProfileError as error:
+                faults.append(error)
+                continue
+            before = own.setdefault(profile.name, profile)
+            if before is not profile and getattr(before, "text", None) != getattr(profile, "text", ""):
+                faults.append(
+                    ProfileError(
+                        f"two profiles are named {profile.name!r}", where=str(path), advice="rename one of them"
+                    )
+                )
+    shipped = [one for one in shipped_profiles() if one.name not in own]
+    return sorted([*shipped, *own.values()], key=lambda one: one.name), faults

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
 
@@ -136,7 +137,8 @@ class CsvProfile(Section):
     recognise: Recognise
     column: list[Column] = Field(min_length=1)
     test: dict[str, Measured] = Field(default_factory=dict)
-    _sha256: str = PrivateAttr(default="")
+    _text: str = PrivateAttr(default="")
+    _path: Path | None = PrivateAttr(default=None)
 
     @field_validator("zone")
     @classmethod
@@ -170,7 +172,23 @@ class CsvProfile(Section):
     @property
     def sha256(self) -> str:
         """The hash of the text it was read from."""
-        return self._sha256
+        return hashlib.sha256(self._text.encode()).hexdigest()
+
+    @property
+    def text(self) -> str:
+        """The text it was read from."""
+        return self._text
+
+    @property
+    def path(self) -> Path | None:
+        """The file it was read from, if any."""
+        return self._path
+
+    def read_from(self, path: Path) -> CsvProfile:
+        """The same profile, with the file it was read from."""
+        copy = self.model_copy()
+        copy._path = path
+        return copy
 
     def claims(self, lines: Sequence[str]) -> bool:
         """True where a line among the first hundred holds all the headings, and the file the other texts."""
@@ -232,7 +250,7 @@ def parse_csv_profile(content: Mapping[str, Any], text: str) -> CsvProfile | lis
         profile = CsvProfile.model_validate(content)
     except ValidationError as error:
         return [_fault(one) for one in error.errors()]
-    profile._sha256 = hashlib.sha256(text.encode()).hexdigest()
+    profile._text = text
     return profile
 
 

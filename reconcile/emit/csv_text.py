@@ -33,29 +33,38 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
     header = ",".join(quote(names).to_pylist()) + "\n"
     if table.empty:
         return header.encode()
-    cells = [quote(cell_texts(table[name])) for name in table.columns]
+    cells = [column_cells(table[name]) for name in table.columns]
     lines = pc.binary_join_element_wise(*cells, pa.scalar(",", pa.large_string()))
     closed = pc.binary_join_element_wise(lines, pa.scalar("", pa.large_string()), pa.scalar("\n", pa.large_string()))
     return header.encode() + joined_bytes(closed)
 
 
-def cell_texts(column: pd.Series) -> pa.LargeStringArray:
-    """The cells of one column as text, not yet quoted; null is empty."""
+def column_cells(column: pd.Series) -> pa.LargeStringArray:
+    """The cells of one column, ready to be joined; null is empty."""
     if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        texts = moment_texts(column)
+        cells = moment_texts(column)
     elif pd.api.types.is_numeric_dtype(column.dtype):
-        texts = number_texts(column)
+        cells = number_texts(column)
     else:
-        texts = escape(arrow_array(column).cast(pa.large_string()))
-    return pc.fill_null(texts, "")
+        cells = text_cells(arrow_array(column).cast(pa.large_string()))
+    return pc.fill_null(cells, "")
+
+
+def text_cells(texts: pa.LargeStringArray) -> pa.LargeStringArray:
+    """Texts escaped and quoted; each different text is looked at once. Null stays null."""
+    encoded = texts.dictionary_encode()
+    return quote(escape(encoded.dictionary)).take(encoded.indices)
 
 
 def number_texts(column: pd.Series) -> pa.LargeStringArray:
-    """Numbers in a short form that reads back to the same float: 230, 0.3, 20000000000, 1e+16. Null stays null."""
+    """Numbers in a short form that reads back to the same float: 230, 0.3, 20000000000, 1E-7. Null stays null.
+
+    The exponent has a capital E. Source: Table Schema 2.0, datapackage.org, field type number.
+    """
     numbers = arrow_array(column)
-    texts = numbers.cast(pa.large_string())
     if not pa.types.is_floating(numbers.type):
-        return texts
+        return numbers.cast(pa.large_string())
+    texts = pc.ascii_upper(numbers.cast(pa.large_string()))
     small = pc.less(pc.abs(numbers), LARGEST_PLAIN)
     whole = pc.and_(small, pc.equal(pc.trunc(numbers), numbers))
     plain = pc.if_else(whole, numbers, None).cast(pa.int64()).cast(pa.large_string())
@@ -68,7 +77,10 @@ def moment_texts(column: pd.Series) -> pa.LargeStringArray:
     A fraction of a second is written only where there is one. Null stays null.
     """
     is_utc = isinstance(column.dtype, pd.DatetimeTZDtype)
-    whole = pc.strftime(arrow_array(column), "%Y-%m-%dT%H:%M:%S").cast(pa.large_string())
+    moments = arrow_array(column)
+    # A cast writes a blank where ISO 8601 has T, and is ten times as fast as strftime.
+    spaced = moments.cast(pa.timestamp(moments.type.unit)).cast(pa.large_string())
+    whole = pc.utf8_replace_slice(spaced, 10, 11, "T")
     short = pc.replace_substring_regex(whole, r"\.?0+$", "")
     bare = pc.if_else(pc.match_substring_regex(whole, r"\.\d+$"), short, whole)
     if not is_utc:

@@ -116,7 +116,6 @@ def describe_table(table: DatasetTable, *, linked: bool) -> dict[str, Any]:
     columns = table.model.to_schema().columns
     schema: dict[str, Any] = {
         "$schema": SCHEMA_PROFILE,
-        "fieldsMatch": "exact",
         "fields": [describe_field(table.name, name, column) for name, column in columns.items()],
         "missingValues": [""],
     }
@@ -166,9 +165,14 @@ def describe_constraints(column: pa.Column) -> dict[str, Any]:
         if check.name == "isin":
             constraints["enum"] = list(facts["allowed_values"])
         elif check.name == "greater_than_or_equal_to":
-            constraints["minimum"] = facts["min_value"]
+            constraints["minimum"] = plain_number(facts["min_value"])
         elif check.name == "less_than_or_equal_to":
-            constraints["maximum"] = facts["max_value"]
+            constraints["maximum"] = plain_number(facts["max_value"])
         elif check.name == "str_length":
             constraints |= {"minLength": facts["min_value"], "maxLength": facts["max_value"]}
     return constraints
+
+
+def plain_number(value: float) -> float:
+    """``0`` for ``0.0``: then plain JSON with sorted keys is also the canonical form that a signature is over."""
+    return int(value) if float(value).is_integer() else value

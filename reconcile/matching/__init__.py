@@ -19,16 +19,20 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from reconcile.decisions import decided_readings
-from reconcile.matching.belief import Case, find_beliefs
+from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
+from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.joint_steps import settle_sessions
+from reconcile.matching.neighbours import Trace, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, order_sightings
-from reconcile.matching.outcome import clock_row, conclude, session_rows
+from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits, list_visits
@@ -43,6 +47,8 @@ __all__ = ["match_sightings"]
 
 CHUNK: Final = 256
 """Sessions worked on at a time: keeps memory flat."""
+
+LEARNT_FROM: Final = 200
 
 
 def match_sightings(
@@ -71,14 +77,38 @@ def match_sightings(
     reading_ids = sightings["reading_id"].to_numpy(dtype=object)
     answers = _answers(decided_readings(decisions), visits)
     cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
     rows: list[dict[str, Any]] = []
     clocks: list[dict[str, Any]] = []
+    traces: list[Trace] = []
+
+    def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
+        names = [str(name) for name in reading_ids[case.session.rows]]
+        return session_rows(case, belief, visits), clock_row(case, belief, names)
+
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]
-        for case, belief in zip(chunk, find_beliefs(chunk, visits), strict=True):
-            rows.append(session_rows(case, belief, visits))
-            clocks.append(clock_row(case, belief, [str(name) for name in reading_ids[case.session.rows]]))
+        for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
+            row, clock = say(case, belief)
+            rows.append(row)
+            clocks.append(clock)
+            traces.append(trace_of(case, belief))
+    hints = find_hints(cases, traces)
+    again = sorted(hints)
+    for start in range(0, len(again), CHUNK):
+        numbers = again[start : start + CHUNK]
+        chunk = [replace(cases[number], hints=hints[number]) for number in numbers]
+        for number, case, belief in zip(numbers, chunk, find_beliefs(chunk, visits, habits), strict=True):
+            rows[number], clocks[number] = say(case, belief)
+    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
+
+
+def _sample(cases: list[Case]) -> list[Case]:
+    """Sessions to learn habits from: all of them, or a number spread evenly over the book."""
+    if len(cases) <= LEARNT_FROM:
+        return cases
+    return [cases[int(place)] for place in np.linspace(0, len(cases) - 1, LEARNT_FROM)]
 
 
 def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]]:

@@ -13,7 +13,7 @@ from reconcile.matching.factors import PlacingFactors, ReadingFactors
 
 Numbers = NDArray[np.float64]
 
-BATCH_CELLS: Final = 400_000
+BATCH_CELLS: Final = 200_000
 """Readings × slots of one batch: keeps memory flat."""
 
 
@@ -30,14 +30,17 @@ class Item:
 
 @dataclass(frozen=True, kw_only=True)
 class ItemPosterior:
-    """``belongs`` (T, A + 1, D), ``entered`` (T, J + 1), ``evidence`` of one item."""
+    """``belongs`` (T, A + 1, D), ``entered`` (T, J + 1), ``evidence`` of one item; moves as in ChainPosterior."""
 
     belongs: Numbers
     entered: Numbers
     evidence: float
+    moved: Numbers | None
+    switched: Numbers | None
+    travelled: Numbers | None
 
 
-def run_items(items: list[Item]) -> list[ItemPosterior]:
+def run_items(items: list[Item], *, with_moves: bool = False) -> list[ItemPosterior]:
     """The posterior of each item, in the order given. Items are sorted by size first, so that little is wasted."""
     order = sorted(range(len(items)), key=lambda number: (_slots(items[number]), _readings(items[number])))
     found: list[ItemPosterior | None] = [None] * len(items)
@@ -50,7 +53,7 @@ def run_items(items: list[Item]) -> list[ItemPosterior]:
                 break
             end += 1
         members = order[start:end]
-        posterior = run_chain(stack_items([items[number] for number in members]))
+        posterior = run_chain(stack_items([items[number] for number in members]), with_moves=with_moves)
         for place, number in enumerate(members):
             found[number] = _unstack(posterior, place, items[number])
         start = end
@@ -75,12 +78,12 @@ def stack_items(items: list[Item]) -> ChainBatch:
     width, steps, looks = first.onward.shape[1], first.onward.shape[2], first.switch_pause.shape[1]
     shapes = {
         "onward": (count, len(items), width, steps), "leave": (count, len(items), width),
-        "last": (len(items), width), "first": (count, len(items), steps), "stray": (count, len(items)),
+        "last": (len(items), width), "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
         "switch_pause": (count, len(items), looks), "travel_pause": (count, len(items), looks),
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
         "departed": (count, len(items), looks, jobs), "travel": (len(items), jobs + 1, jobs),
-        "switch": (len(items), slots, slots), "opening": (len(items), slots), "of_job": (len(items), slots, jobs),
+        "switch": (len(items), slots, slots), "resume": (len(items), slots, slots), "opening": (len(items), slots), "of_job": (len(items), slots, jobs),
         "of_appliance": (len(items), appliances, slots),
     }  # fmt: skip
     arrays = {name: np.zeros(shape) for name, shape in shapes.items()}
@@ -94,7 +97,7 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     readings, factors = item.readings, item.factors
     slots, jobs = factors.slots, len(factors.placing.jobs) + 1
     used = len(slots.appliance)
-    for name in ("onward", "leave", "first", "switch_pause", "travel_pause"):
+    for name in ("onward", "leave", "first", "again", "switch_pause", "travel_pause"):
         arrays[name][start:, place] = getattr(readings, name)
     arrays["last"][place] = readings.last
     arrays["stray"][start:, place] = readings.stray * factors.foreign
@@ -107,6 +110,7 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     arrays["travel"][place, :jobs, :jobs] = factors.travel[:-1]
     arrays["travel"][place, -1, :jobs] = factors.travel[-1]
     arrays["switch"][place, :used, :used] = slots.switch
+    arrays["resume"][place, :used, :used] = slots.resume
     arrays["opening"][place, :used] = slots.opening
     arrays["of_job"][place, np.arange(used), slots.job] = 1.0
     arrays["of_appliance"][place, slots.appliance, np.arange(used)] = 1.0
@@ -118,4 +122,7 @@ def _unstack(posterior: ChainPosterior, place: int, item: Item) -> ItemPosterior
         belongs=posterior.belongs[start:, place, : len(item.factors.appliances) + 1],
         entered=posterior.entered[start:, place, : len(item.factors.placing.jobs) + 1],
         evidence=float(posterior.evidence[place]),
+        moved=None if posterior.moved is None else posterior.moved[start:, place],
+        switched=None if posterior.switched is None else posterior.switched[start:, place],
+        travelled=None if posterior.travelled is None else posterior.travelled[start:, place],
     )

@@ -9,10 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.matching.batches import Item, ItemPosterior, run_items
-from reconcile.matching.factors import Decided, placing_factors, reading_factors
+from reconcile.matching.chain import LOOKS_BACK
+from reconcile.matching.factors import Decided, pauses, placing_factors, reading_factors
+from reconcile.matching.habits import BINS, Habits, Moves, add_moves, count_pauses, lies_between, no_moves
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import Session
 from reconcile.matching.placing import Hints, find_placings
+from reconcile.matching.progress import PAUSES, STEP_COUNT, TO_APPLIANCE, TO_JOB
 from reconcile.matching.visits import Visits
 
 Numbers = NDArray[np.float64]
@@ -21,7 +24,8 @@ Places = NDArray[np.int64]
 TWICE: Final = 1.1
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
-VISITED_TWICE: Final = 0.03
+VISITED_TWICE: Final = 0.01
+LEAST_SHARE: Final = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +41,8 @@ class Case:
 class Belief:
     """Probabilities of one session's T readings. ``appliances`` (C) are places in Visits; ``belongs`` (T, C, D) of
     appliance and step (``steps`` (T, D) names them); ``unlisted`` (T): at a visit that is not listed; the rest of each
-    reading is stray. Clock: ``offset_s``, ``weight`` and ``lost`` of each hypothesis.
+    reading is stray. Clock: ``offset_s``, ``weight`` and ``lost`` of each hypothesis. ``visited``: jobs (places in
+    Visits) with the probability that the session was there; ``first_job``, ``last_job``: where it began and ended.
     """
 
     steps: Places
@@ -47,15 +52,74 @@ class Belief:
     offset_s: Numbers
     weight: Numbers
     lost: NDArray[np.bool_]
+    visited: dict[int, float]
+    first_job: int
+    last_job: int
 
 
-def find_beliefs(cases: list[Case], visits: Visits) -> list[Belief | None]:
+def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
     """The belief about each case, in order; nothing where the list holds no job in reach."""
+    items = _items(cases, visits, habits)
+    posteriors = run_items(items)
+    again = [number for number, posterior in enumerate(posteriors) if _enters_twice(posterior)]
+    second = run_items([replace(items[number], avoid=_avoid(posteriors[number])) for number in again])
+    for number, posterior in zip(again, second, strict=True):
+        posteriors[number] = posterior
+    return [
+        _weigh([items[number] for number in group], [posteriors[number] for number in group], visits) if group else None
+        for group in _by_case(items, len(cases))
+    ]
+
+
+def count_moves(cases: list[Case], visits: Visits, habits: Habits) -> Moves:
+    """How the work went on in these sessions, as expected counts under the habits given."""
+    items = _items(cases, visits, habits)
+    posteriors = run_items(items, with_moves=True)
+    total = no_moves()
+    for group in _by_case(items, len(cases)):
+        if group:
+            weight = _shares([items[number] for number in group], [posteriors[number] for number in group])
+            for number, share in zip(group, weight, strict=True):
+                if share > LEAST_SHARE:
+                    case = cases[items[number].session]
+                    total = add_moves(total, _moves(case.session, items[number], posteriors[number], float(share)))
+    return total
+
+
+def _moves(session: Session, item: Item, posterior: ItemPosterior, share: float) -> Moves:
+    """Expected counts of one session under one hypothesis, weighed by its share."""
+    assert posterior.moved is not None
+    assert posterior.switched is not None
+    assert posterior.travelled is not None
+    size = STEP_COUNT + 1
+    steps = np.where(item.readings.steps < 0, STEP_COUNT, item.readings.steps)
+    count, width = steps.shape
+    step, pause = np.zeros((size, size)), np.zeros((len(PAUSES), BINS))
+    moved = posterior.moved.reshape(count, LOOKS_BACK, width, width) * share
+    for back in range(min(LOOKS_BACK, count - 1)):
+        far = back + 1
+        source, target = np.broadcast_arrays(steps[:-far, :, None], steps[far:, None, :])
+        weight = moved[far:, back]
+        np.add.at(step, (source, target), weight)
+        apart = np.where(session.record[far:] == session.record[:-far], np.nan, pauses(session, far))
+        pause_s = np.broadcast_to(apart[:, None, None], weight.shape)
+        pause += count_pauses(lies_between(source, target).ravel(), pause_s.ravel(), weight.ravel())
+        for between, moves in ((TO_APPLIANCE, posterior.switched), (TO_JOB, posterior.travelled)):
+            pause += count_pauses(np.full(count - far, between), apart, moves[far:, back] * share)
+    done = np.zeros(size)
+    np.add.at(done, steps, posterior.belongs.sum(axis=1) * share)
+    step[STEP_COUNT], step[:, STEP_COUNT], done[STEP_COUNT] = 0.0, 0.0, 0.0
+    strays = share * float(count - posterior.belongs.sum())
+    return Moves(step=step, done=done, pause=pause, strays=max(strays, 0.0), readings=share * count)
+
+
+def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
+    """Every session under every hypothesis."""
     items: list[Item] = []
     for number, case in enumerate(cases):
         words = [plain_label(text) for text in case.session.label]
         placings = find_placings(case.session, words, visits, case.hints)
-        readings = reading_factors(case.session, words, case.decided) if placings else None
+        readings = reading_factors(case.session, words, case.decided, habits) if placings else None
         for placing in placings:
             assert readings is not None
             factors = placing_factors(case.session, readings, placing, visits, case.decided)
@@ -63,18 +127,15 @@ def find_beliefs(cases: list[Case], visits: Visits) -> list[Belief | None]:
                 Item(session=number, readings=readings, factors=factors, offset=place)
                 for place in range(len(placing.offset_s))
             ]
-    posteriors = run_items(items)
-    again = [number for number, posterior in enumerate(posteriors) if _enters_twice(posterior)]
-    second = run_items([replace(items[number], avoid=_avoid(posteriors[number])) for number in again])
-    for number, posterior in zip(again, second, strict=True):
-        posteriors[number] = posterior
-    members: list[list[int]] = [[] for _ in cases]
+    return items
+
+
+def _by_case(items: list[Item], count: int) -> list[list[int]]:
+    """The numbers of the items of each case."""
+    members: list[list[int]] = [[] for _ in range(count)]
     for number, item in enumerate(items):
         members[item.session].append(number)
-    return [
-        _weigh([items[number] for number in group], [posteriors[number] for number in group]) if group else None
-        for group in members
-    ]
+    return members
 
 
 def _enters_twice(posterior: ItemPosterior) -> bool:
@@ -101,8 +162,8 @@ def _avoid(posterior: ItemPosterior) -> Numbers:
     return np.asarray(avoid, dtype=np.float64)
 
 
-def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
-    """One belief from all hypotheses about a session."""
+def _shares(items: list[Item], posteriors: list[ItemPosterior]) -> Numbers:
+    """Probability of each hypothesis about one session."""
     log_weight = np.array(
         [
             item.factors.placing.log_prior[item.offset] + posterior.evidence
@@ -110,7 +171,12 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
         ]
     )
     weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
+    return np.asarray(weight / weight.sum(), dtype=np.float64)
+
+
+def _weigh(items: list[Item], posteriors: list[ItemPosterior], visits: Visits) -> Belief:
+    """One belief from all hypotheses about a session."""
+    weight = _shares(items, posteriors)
     appliances = np.unique(np.concatenate([item.factors.appliances for item in items]))
     steps = items[0].readings.steps
     belongs = np.zeros((len(steps), len(appliances), steps.shape[1]))
@@ -118,6 +184,9 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
     for item, posterior, share in zip(items, posteriors, weight, strict=True):
         belongs[:, np.searchsorted(appliances, item.factors.appliances)] += share * posterior.belongs[:, :-1]
         unlisted += share * posterior.belongs[:, -1].sum(axis=1)
+    at_job = belongs.sum(axis=2)
+    job_of = visits.appliance_job[appliances]
+    ends = [int(job_of[at_job[place].argmax()]) if at_job[place].max() > 0.0 else -1 for place in (0, -1)]
     return Belief(
         steps=steps,
         appliances=appliances,
@@ -126,4 +195,18 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
         offset_s=np.array([item.factors.placing.offset_s[item.offset] for item in items]),
         weight=weight,
         lost=np.array([item.factors.placing.lost for item in items]),
+        visited=_visited(items, posteriors, weight),
+        first_job=ends[0],
+        last_job=ends[1],
     )
+
+
+def _visited(items: list[Item], posteriors: list[ItemPosterior], weight: Numbers) -> dict[int, float]:
+    """Probability that the session was at each job, where it is not negligible."""
+    visited: dict[int, float] = {}
+    for item, posterior, share in zip(items, posteriors, weight, strict=True):
+        entered = np.minimum(posterior.entered[:, :-1].sum(axis=0), 1.0) * share
+        for place in np.flatnonzero(entered > 1e-3):
+            job = int(item.factors.placing.jobs[place])
+            visited[job] = visited.get(job, 0.0) + float(entered[place])
+    return visited

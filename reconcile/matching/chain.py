@@ -30,18 +30,19 @@ class ChainBatch:
 
     ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
     ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the end.
-    ``first`` (T, N, D): first step at an appliance. ``stray`` (T, N): the reading belongs nowhere.
+    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to. ``stray`` (T, N): the reading belongs nowhere.
     ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
     ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.
-    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch`` (N, U, U), ``opening`` (N, U),
-    ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
+    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch``, ``resume`` (N, U, U), ``opening``
+    (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
     """
 
     onward: Numbers
     leave: Numbers
     last: Numbers
     first: Numbers
+    again: Numbers
     stray: Numbers
     switch_pause: Numbers
     travel_pause: Numbers
@@ -52,6 +53,7 @@ class ChainBatch:
     departed: Numbers
     travel: Numbers
     switch: Numbers
+    resume: Numbers
     opening: Numbers
     of_job: Numbers
     of_appliance: Numbers
@@ -61,76 +63,122 @@ class ChainBatch:
 class ChainPosterior:
     """``belongs`` (T, N, A, D): probability of appliance and step, the rest of each reading is stray; ``entered``
     (T, N, J): probability that the reading opens a visit to the job; ``evidence`` (N): log likelihood of the session.
+    ``moved`` (T, N, K·D, D): probability of going on from a step of an earlier reading; ``switched`` and ``travelled``
+    (T, N, K): of going on to another appliance, another job. The last three are there when asked for.
     """
 
     belongs: Numbers
     entered: Numbers
     evidence: Numbers
+    moved: Numbers | None = None
+    switched: Numbers | None = None
+    travelled: Numbers | None = None
 
 
-def run_chain(batch: ChainBatch) -> ChainPosterior:
+def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
     """The posterior of every reading. Exact for the factors given."""
-    count, sessions, _, steps = batch.onward.shape
+    count, sessions, width, steps = batch.onward.shape
     slots, jobs = batch.switch.shape[1], batch.travel.shape[2]
-    history = np.zeros((sessions, 2, slots, LOOKS_BACK * steps))
+    history = np.zeros((count + 1, sessions, 2, slots, width))
     nowhere = np.ones(sessions)
-    direct = np.empty((count, sessions, 2, slots, steps))
-    arrived = np.empty((count, sessions, jobs))
-    scale = np.empty((count, sessions))
+    arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
     for place in range(count):
-        history, nowhere, scale[place] = _forward(batch, place, history, nowhere, direct, arrived)
-    ahead = np.broadcast_to(batch.last[:, None, None, :], history.shape)
-    ending = (history * ahead).sum(axis=(1, 2, 3)) + nowhere
-    ahead = ahead / np.maximum(ending, TINY)[:, None, None, None]
-    ahead_nowhere = 1.0 / np.maximum(ending, TINY)
-    belongs = np.empty((count, sessions, batch.of_appliance.shape[1], steps))
-    entered = np.empty((count, sessions, jobs))
+        nowhere, scale[place] = _forward(batch, place, history, nowhere, arrived)
+    ahead = np.broadcast_to(batch.last[:, None, None, :], history.shape[1:])
+    ending = np.maximum((history[-1] * ahead).sum(axis=(1, 2, 3)) + nowhere, TINY)
+    ahead, ahead_nowhere = ahead / ending[:, None, None, None], 1.0 / ending
+    belongs, entered = np.empty((count, sessions, batch.of_appliance.shape[1], steps)), np.empty_like(arrived)
+    moves = _Moves(batch) if with_moves else None
     for place in range(count - 1, -1, -1):
         now = ahead[..., :steps]
-        belongs[place] = batch.of_appliance @ (direct[place] * now).sum(axis=1)
-        ahead, ahead_nowhere, by_job = _backward(batch, place, ahead, ahead_nowhere, scale[place])
-        entered[place] = arrived[place] * by_job / scale[place][:, None]
+        belongs[place] = batch.of_appliance @ (history[place + 1, ..., :steps] * now).sum(axis=1)
+        ahead, ahead_nowhere, back = _backward(batch, place, ahead, ahead_nowhere, scale[place])
+        entered[place] = arrived[place] * back.by_job / scale[place][:, None]
+        if moves is not None:
+            moves.add(place, history[place], back, scale[place])
     return ChainPosterior(
-        belongs=belongs, entered=entered, evidence=np.log(scale).sum(axis=0) + np.log(np.maximum(ending, TINY))
+        belongs=belongs,
+        entered=entered,
+        evidence=np.log(scale).sum(axis=0) + np.log(ending),
+        moved=None if moves is None else moves.moved,
+        switched=None if moves is None else moves.switched,
+        travelled=None if moves is None else moves.travelled,
     )
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Back:
+    """What one backward step found: worth of entering each job (N, J), of staying (N, 2, U, D), of leaving for another
+    job and another appliance (N, U, K).
+    """
+
+    by_job: Numbers
+    stay: Numbers
+    away: Numbers
+    switched: Numbers
+
+
+class _Moves:
+    """Gathers how each reading was come to (see ChainPosterior)."""
+
+    def __init__(self, batch: ChainBatch) -> None:
+        self.batch = batch
+        self.moved = np.zeros_like(batch.onward)
+        self.switched = np.zeros_like(batch.switch_pause)
+        self.travelled = np.zeros_like(batch.switch_pause)
+
+    def add(self, place: int, history: Numbers, back: _Back, scale: Numbers) -> None:
+        """Count the moves into the reading at ``place``."""
+        sessions, _, slots, width = history.shape
+        steps = width // LOOKS_BACK
+        flat = history.reshape(sessions, 2 * slots, width).transpose(0, 2, 1)
+        together = flat @ back.stay.reshape(sessions, 2 * slots, steps)
+        self.moved[place] = together * self.batch.onward[place] / scale[:, None, None]
+        left = _left(history, self.batch.leave[place])
+        self.switched[place] = (left * back.switched).sum(axis=1) / scale[:, None]
+        self.travelled[place] = (left * back.away).sum(axis=1) / scale[:, None]
+
+
+def _left(history: Numbers, leave: Numbers) -> Numbers:
+    """Weight of having left each slot after each of the readings looked back to; shape (N, U, K)."""
+    sessions, _, slots, width = history.shape
+    left = (history[:, 0] + history[:, 1]) * leave[:, None]
+    return np.asarray(left.reshape(sessions, slots, LOOKS_BACK, width // LOOKS_BACK).sum(axis=-1), dtype=np.float64)
+
+
 def _forward(
-    batch: ChainBatch, place: int, history: Numbers, nowhere: Numbers, direct: Numbers, arrived: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:
-    """History, weight of nowhere and scale after the reading at ``place``; fills ``direct`` and ``arrived`` there."""
+    batch: ChainBatch, place: int, histories: Numbers, nowhere: Numbers, arrived: Numbers
+) -> tuple[Numbers, Numbers]:
+    """Weight of nowhere and scale after the reading at ``place``; fills the history after it and ``arrived`` there."""
+    history, later = histories[place], histories[place + 1]
     sessions, _, slots, width = history.shape
     steps = width // LOOKS_BACK
     stay = (history.reshape(sessions, 2 * slots, width) @ batch.onward[place]).reshape(sessions, 2, slots, steps)
-    left = ((history[:, 0] + history[:, 1]) * batch.leave[place][:, None]).reshape(sessions, slots, LOOKS_BACK, steps)
-    left = left.sum(axis=-1)
-    switched = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None] @ batch.switch
+    left = _left(history, batch.leave[place])
+    beside = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None]
     away = (left * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
     by_job = (away * batch.departed[place]).sum(axis=1)
     lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
     arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
     opened = (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
-    fresh = (switched[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
+    fresh = ((beside @ batch.switch)[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
+    fresh += (beside @ batch.resume)[:, 0][:, :, None] * batch.again[place][:, None]
     new = (stay[:, 0] + fresh) * batch.fresh_label[place][:, :, None]
     typed = batch.typed[place][:, None, None]
-    now = direct[place]
-    now[:, 0] = new * (1.0 - typed)
-    now[:, 1] = stay[:, 1] * batch.stay_label[place][:, :, None] + new * typed
+    later[:, 0, :, :steps] = new * (1.0 - typed)
+    later[:, 1, :, :steps] = stay[:, 1] * batch.stay_label[place][:, :, None] + new * typed
     stray = batch.stray[place]
-    later = np.empty_like(history)
-    later[..., :steps] = now
     np.multiply(history[..., :-steps], stray[:, None, None, None], out=later[..., steps:])
     nowhere = nowhere * stray
     scale = np.maximum(later.sum(axis=(1, 2, 3)) + nowhere, TINY)
     later /= scale[:, None, None, None]
-    now /= scale[:, None, None, None]
-    return later, nowhere / scale, scale
+    return nowhere / scale, scale
 
 
 def _backward(
     batch: ChainBatch, place: int, ahead: Numbers, ahead_nowhere: Numbers, scale: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:
-    """Messages before the reading at ``place``, from those after it, and the worth of entering each job here."""
+) -> tuple[Numbers, Numbers, _Back]:
+    """Messages before the reading at ``place``, from those after it."""
     sessions, _, slots, width = ahead.shape
     steps = width // LOOKS_BACK
     typed = batch.typed[place][:, None, None]
@@ -143,11 +191,12 @@ def _backward(
     travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
     away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
     away *= batch.travel_pause[place][:, None]
-    switched = (batch.switch @ opened[:, :, None]) * batch.switch_pause[place][:, None]
+    resumed = new @ batch.again[place][:, :, None]
+    switched = (batch.switch @ opened[:, :, None] + batch.resume @ resumed) * batch.switch_pause[place][:, None]
     left = (away + switched).repeat(steps, axis=-1) * batch.leave[place][:, None]
     earlier += left[:, None]
     stray = batch.stray[place]
     earlier[..., :-steps] += ahead[..., steps:] * stray[:, None, None, None]
     earlier /= scale[:, None, None, None]
     before = (travelled[:, -1] * batch.travel_pause[place][:, 0] + ahead_nowhere * stray) / scale
-    return earlier, before, by_job
+    return earlier, before, _Back(by_job=by_job, stay=stay, away=away, switched=switched)

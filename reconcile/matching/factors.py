@@ -10,30 +10,22 @@ from numpy.typing import NDArray
 
 from reconcile.clock import hours_density, hours_fit
 from reconcile.matching.chain import LOOKS_BACK
-from reconcile.matching.labels import label_likelihoods
+from reconcile.matching.habits import Habits, lies_between, pause_densities
+from reconcile.matching.labels import label_likelihoods, meant_the_same
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Placing, appliances_of
-from reconcile.matching.progress import (
-    STEP_COUNT,
-    TO_APPLIANCE,
-    TO_JOB,
-    TO_STRAY,
-    pause_between,
-    pause_densities,
-    step_kernel,
-    steps_of_kind,
-)
+from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
 from reconcile.matching.visits import Visits
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-STRAY: Final = 0.012
 UNLISTED: Final = 0.004
 OTHER_ENGINEER: Final = 0.1
-SAME_JOB_AGAIN: Final = 0.05
+SAME_JOB_AGAIN: Final = 0.01
 TYPED_AFRESH: Final = 0.3
+RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
 STRAY_KEEPS_LABEL: Final = 0.3
 SKIPPED_VISIT: Final = 0.35
@@ -59,11 +51,13 @@ class ReadingFactors:
     leave: Numbers
     last: Numbers
     first: Numbers
+    again: Numbers
     stray: Numbers
     switch_pause: Numbers
     travel_pause: Numbers
     words: list[str]
     same_word: NDArray[np.bool_]
+    like_before: Numbers
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,30 +75,30 @@ class PlacingFactors:
     travel: Numbers
 
 
-def reading_factors(session: Session, words: list[str], decided: Decided) -> ReadingFactors:
+def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
     """The factors of the readings alone."""
-    kernel, leave, first = step_kernel()
+    kernel, leave, first = habits.kernel, habits.leave, habits.first
     steps = steps_of_kind()[session.kind]
     wanted = np.where(steps < 0, STEP_COUNT, steps)
     count = len(wanted)
     onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
     leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
     switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
-    stray = np.full(count, STRAY / len(KINDS))
+    stray = np.full(count, habits.stray / len(KINDS))
     for back in range(min(LOOKS_BACK, count - 1)):
         far = back + 1
-        pause_s = session.time_s[far:] - session.time_s[:-far]
-        density = pause_densities(np.where(pause_s < 0.0, np.nan, pause_s))
+        density = pause_densities(pauses(session, far), habits)
         together = session.record[far:] == session.record[:-far]
         density[together] = 1.0
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
-        lies = pause_between()[source, target]
+        lies = lies_between(source, target)
         onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
         leaves[far:, back] = leave[wanted[:-far]]
         switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
         if back == 0:
             stray[far:] *= np.where(together, 1e-4, density[:, TO_STRAY])
+    same, like_before = _labels_before(words)
     ends = np.zeros((LOOKS_BACK, steps.shape[1]))
     for back in range(min(LOOKS_BACK, count)):
         ends[back] = leave[wanted[count - 1 - back]]
@@ -116,21 +110,37 @@ def reading_factors(session: Session, words: list[str], decided: Decided) -> Rea
         leave=leaves.reshape(count, -1),
         last=ends.ravel(),
         first=first[wanted] * allowed,
+        again=resumed_step()[wanted] * allowed,
         stray=stray,
         switch_pause=switch_pause,
         travel_pause=travel_pause,
         words=words,
-        same_word=_same_as_before(words),
+        same_word=same,
+        like_before=like_before,
     )
 
 
-def _same_as_before(words: list[str]) -> NDArray[np.bool_]:
-    """True where a label is the last one typed before it."""
-    same, last = np.zeros(len(words), dtype=bool), ""
-    for place, word in enumerate(words):
-        same[place] = bool(word) and word == last
-        last = word or last
-    return same
+def pauses(session: Session, far: int) -> Numbers:
+    """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
+    pause_s = session.time_s[far:] - session.time_s[:-far]
+    return np.where(pause_s < 0.0, np.nan, pause_s)
+
+
+def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
+    """Whether each label is the last one typed before it; how likely it is typed after the last few (0 to 1)."""
+    vocabulary = sorted({word for word in words if word})
+    place = {word: number for number, word in enumerate(vocabulary)}
+    after = meant_the_same(vocabulary)
+    same, likely = np.zeros(len(words), dtype=bool), np.zeros(len(words))
+    recent: list[int] = []
+    for number, word in enumerate(words):
+        if word:
+            now = place[word]
+            if recent:
+                same[number] = recent[-1] == now
+                likely[number] = after[recent, now].max()
+            recent = [*recent, now][-RECENT_LABELS:]
+    return same, likely
 
 
 def placing_factors(
@@ -141,7 +151,8 @@ def placing_factors(
     counts = np.bincount(job_of, minlength=len(placing.jobs))
     fit, foreign = _labels(readings.words, visits, appliances)
     same = readings.same_word
-    stay = np.where(same[:, None], 1.0 - TYPED_AFRESH, 0.0) + TYPED_AFRESH * fit
+    like_before = readings.like_before[:, None]
+    stay = np.where(like_before >= 1.0, 1.0 - TYPED_AFRESH, 0.5 * TYPED_AFRESH * like_before) + TYPED_AFRESH * fit
     typed = np.array([bool(word) for word in readings.words])
     stay = np.where(typed[:, None], stay, 1.0)
     fresh = fit + np.where(same, LEFT_OVER, 0.0)[:, None]

@@ -21,6 +21,8 @@ KEYS: Final = 40.0
 """Characters that a slip of the finger chooses from."""
 
 FARTHEST_EDITS: Final = 3
+UNSEEN_PAIRS: Final = 20.0
+UNSEEN_MANNER: Final = 0.1
 
 
 def plain_label(text: str | None) -> str:
@@ -36,8 +38,10 @@ def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]
     or any other. Every column keeps a floor for labels that belong to another appliance, so that no label alone
     decides.
     """
-    exact, typed, near = _typed(seen, listed)
-    typed = np.maximum(typed, 0.2 * _typed(seen, other_names)[1])
+    edits = _edits(seen, listed)
+    typed = np.maximum(_typed(seen, listed, edits), 0.2 * _typed(seen, other_names, _edits(seen, other_names)))
+    exact, manner = (edits == 0).astype(float), _manner(listed)
+    near = manner[edits] + manner[0] * np.where(edits > 0, _typed(seen, listed, edits), 0.0)
     lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
     anything = 0.05 * 20.0**-lengths
     share = max(sum(bool(name) for name in listed), 1)
@@ -49,27 +53,49 @@ def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]
     return np.asarray(fit, dtype=np.float64), np.asarray(unknown, dtype=np.float64)
 
 
-NEAR: Final = (1.0, 0.02, 0.01, 0.004)
-"""How likely an office's unlisted label is this very text, by its edits from a listed one (from simulated days)."""
+def meant_the_same(seen: list[str]) -> Numbers:
+    """Likelihood of each label [columns] where each other [rows] was typed just before for the same appliance.
 
-
-def _typed(seen: list[str], names: list[str]) -> tuple[Numbers, Numbers, Numbers]:
-    """Exact matches, likelihood that a person who means ``names`` [columns] types ``seen`` [rows], and nearness.
-
-    All are 0 for names that are empty.
+    1 where they are equal; a slip of the finger where they are near; else 0.
     """
+    edits = _edits(seen, seen)
+    return np.where(edits == 0, 1.0, _typed(seen, seen, edits).T)
+
+
+def _edits(seen: list[str], names: list[str]) -> NDArray[np.int64]:
+    """Edits between labels, at most ``FARTHEST_EDITS`` + 1, which also stands for names that are empty."""
     if not seen or not names:
-        nothing = np.zeros((len(seen), len(names)))
-        return nothing, nothing, nothing
-    edits = np.asarray(cdist(seen, names, scorer=OSA.distance, score_cutoff=FARTHEST_EDITS, dtype=np.int32), dtype=float)
+        return np.full((len(seen), len(names)), FARTHEST_EDITS + 1, dtype=np.int64)
+    edits = cdist(seen, names, scorer=OSA.distance, score_cutoff=FARTHEST_EDITS, dtype=np.int32)
+    named = np.array([bool(name) for name in names])
+    return np.where(named[None, :], edits, FARTHEST_EDITS + 1).astype(np.int64)
+
+
+def _typed(seen: list[str], names: list[str], edits: NDArray[np.int64]) -> Numbers:
+    """Likelihood that a person who means ``names`` [columns] types ``seen`` [rows]; 0 for names that are empty."""
+    if not seen or not names:
+        return np.zeros((len(seen), len(names)))
     length = np.array([max(len(name), 1) for name in names], dtype=float)[None, :]
-    named = np.array([bool(name) for name in names])[None, :]
-    slip = 1.0 / (KEYS * length)
-    slips = np.where(edits <= FARTHEST_EDITS, (1.0 - TYPED_RIGHT) * 0.9 * 0.1 ** (edits - 1.0) * slip**edits, 0.0)
+    slips = (1.0 - TYPED_RIGHT) * 0.9 * 0.1 ** (edits - 1.0) / (KEYS * length) ** edits
+    slips = np.where(edits <= FARTHEST_EDITS, slips, 0.0)
     cut_short = np.array([[_is_cut(text, name) for name in names] for text in seen])
-    typed = np.where(edits == 0, TYPED_RIGHT, np.maximum(slips, np.where(cut_short, 0.01, 0.0)))
-    near = np.append(NEAR, 0.0)[np.minimum(edits, FARTHEST_EDITS + 1).astype(np.int64)]
-    return named * (edits == 0), named * typed, named * near
+    return np.where(edits == 0, TYPED_RIGHT, np.maximum(slips, np.where(cut_short, 0.01, 0.0)))
+
+
+def _manner(listed: list[str]) -> Numbers:
+    """How likely an unlisted label is one very text, by its edits from a listed label; last entry: farther.
+
+    Learnt from how the listed labels differ among themselves: numbers in a row are near each other, codes are not.
+    """
+    named = [name for name in listed if name]
+    pairs = len(named) * (len(named) - 1)
+    edits = _edits(named, named)
+    counts = np.bincount(edits.ravel(), minlength=FARTHEST_EDITS + 2)[: FARTHEST_EDITS + 1].astype(float)
+    counts[0] -= len(named)
+    length = max(float(np.mean([len(name) for name in named])) if named else 5.0, 1.0)
+    share = (counts + UNSEEN_MANNER) / (pairs + UNSEEN_PAIRS)
+    texts = np.array([1.0, 10.0 * length, 40.0 * length**2, 200.0 * length**2])
+    return np.append(share / texts, 0.0)
 
 
 def _is_cut(text: str, name: str) -> bool:

@@ -34,8 +34,15 @@ TRIPLES: Final = (
 )
 FORWARD, AGAIN, SAME_TRIPLE, SAME_PHASE, ANYWHERE = 0.78, 0.07, 0.07, 0.05, 0.03
 LEAVES_BY_PHASE: Final = {"before": 0.06, "isolation": 0.03, "dead": 0.04, "restored": 0.12}
+LEAVES_BY_STEP: Final = {"earth_loop": 0.12, "line_neutral_loop": 0.12, "rcd_trip": 0.12, "proof_after": 0.08}
+RESUMED_WITH: Final = {
+    "proof_before": 0.35, "dead_ln": 0.12, "dead_le": 0.03, "dead_ne": 0.03, "earth_continuity": 0.05,
+    "insulation": 0.05, "restored_ln": 0.1, "restored_polarity": 0.04, "metalwork": 0.03,
+}  # fmt: skip
+ODD_START: Final = {"before": 1.0, "isolation": 0.4, "dead": 0.4, "restored": 0.05}
+"""Weight of beginning an appliance out of order, by the phase it begins in."""
 
-WITHIN, TO_ISOLATE, TO_RESTORE, TO_APPLIANCE, TO_JOB, TO_STRAY = range(6)
+WITHIN, TO_ISOLATE, TO_RESTORE, TO_APPLIANCE, TO_JOB, TO_STRAY, TO_RETEST = range(7)
 """What a pause may lie between."""
 
 PAUSES: Final[dict[int, tuple[tuple[float, float, float], ...]]] = {
@@ -45,6 +52,7 @@ PAUSES: Final[dict[int, tuple[tuple[float, float, float], ...]]] = {
     TO_APPLIANCE: ((0.8, 180.0, 1.0), (0.2, 900.0, 1.2)),
     TO_JOB: ((0.9, 1500.0, 0.7), (0.1, 500.0, 1.2)),
     TO_STRAY: ((1.0, 200.0, 2.0),),
+    TO_RETEST: ((0.95, 45.0, 1.0), (0.05, 300.0, 1.0)),
 }
 """Mixtures of log-normal pauses: share, median [s], spread of the logarithm. Wide on purpose: engineers differ."""
 
@@ -82,11 +90,24 @@ def step_kernel() -> tuple[Numbers, Numbers, Numbers]:
         mates = [STEP_NAMES.index(mate) for triple in TRIPLES if name in triple for mate in triple if mate != name]
         row[mates or [place]] += SAME_TRIPLE / max(len(mates), 1)
         row += SAME_PHASE * (phase == phase[place]) / (phase == phase[place]).sum() + ANYWHERE / STEP_COUNT
-        leave[place] = max(LEAVES_BY_PHASE[STEPS[name].phase], FORWARD * forward[place + 1][STEP_COUNT])
+        leave[place] = max(LEAVES_BY_STEP.get(name, LEAVES_BY_PHASE[STEPS[name].phase]), FORWARD * forward[place + 1][STEP_COUNT])
         kernel[place, :STEP_COUNT] = row * (1.0 - leave[place]) / row.sum()
     first = np.zeros(STEP_COUNT + 1)
-    first[:STEP_COUNT] = 0.85 * forward[0][:STEP_COUNT] / forward[0][:STEP_COUNT].sum() + 0.15 / STEP_COUNT
+    odd = np.array([ODD_START[STEPS[name].phase] for name in STEP_NAMES])
+    first[:STEP_COUNT] = 0.9 * forward[0][:STEP_COUNT] / forward[0][:STEP_COUNT].sum() + 0.1 * odd / odd.sum()
     return kernel, leave, first
+
+
+@cache
+def resumed_step() -> Numbers:
+    """Probability of the first step when an appliance is gone back to; shape (steps + 1,).
+
+    Common practice where several appliances are done together: all are tested live, then each is isolated.
+    """
+    share = np.zeros(STEP_COUNT + 1)
+    for place, name in enumerate(STEP_NAMES):
+        share[place] = RESUMED_WITH.get(name, 0.01)
+    return share / share.sum()
 
 
 def _phases() -> Places:
@@ -112,17 +133,16 @@ def pause_between() -> Places:
     restored, isolation = PHASES.index("restored"), PHASES.index("isolation")
     into_restored = (phase[None, :] == restored) & (phase[:, None] != restored)
     into_isolation = (phase[None, :] == isolation) & (phase[:, None] < isolation)
-    return np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN)).astype(np.int64)
+    back = np.arange(STEP_COUNT + 1)[:, None] >= np.arange(STEP_COUNT + 1)[None, :]
+    ahead = np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN))
+    return np.where(back & ~_mates(), TO_RETEST, ahead).astype(np.int64)
 
 
-def pause_densities(pause_s: Numbers) -> Numbers:
-    """Density [1/s] of pauses [s] by what lies between (last axis, see ``PAUSES``); 1 where a pause is unknown."""
-    pause = np.log(np.maximum(np.nan_to_num(pause_s, nan=1.0), 0.0) + SHORTEST_PAUSE_S)
-    densities = np.empty((*pause_s.shape, len(PAUSES)))
-    for between, mixture in PAUSES.items():
-        exponents = [
-            np.log(share / (sigma * np.sqrt(2.0 * np.pi))) - 0.5 * ((pause - np.log(median_s)) / sigma) ** 2
-            for share, median_s, sigma in mixture
-        ]
-        densities[..., between] = np.exp(np.logaddexp.reduce(exponents, axis=0) - pause)
-    return np.where(np.isnan(pause_s)[..., None], 1.0, densities)
+def _mates() -> NDArray[np.bool_]:
+    """True for two steps of one triple of voltages, which may be taken in any order; shape (steps + 1, steps + 1)."""
+    mates = np.zeros((STEP_COUNT + 1, STEP_COUNT + 1), dtype=bool)
+    for triple in TRIPLES:
+        places = [STEP_NAMES.index(name) for name in triple]
+        mates[np.ix_(places, places)] = True
+    mates[np.arange(STEP_COUNT), np.arange(STEP_COUNT)] = False
+    return mates

@@ -19,11 +19,14 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
                 blocks=False,
                 reading_ids=tuple(str(row.reading_ids).split()),
                 source="clocks of the meters, as compared with the job list",
-            )  # fmt: skip
+            )
         )
 
 
 RULE = Rule(
-    codes=("clock_corrected",), about="times were corrected by the offset of the meter's clock",
-    source="clocks of the meters, as compared with the job list", effect="none", find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("clock_corrected",),
+    about="times were corrected by the offset of the meter's clock",
+    source="clocks of the meters, as compared with the job list",
+    effect="none",
+    find_in_day=find_in_day,
+)

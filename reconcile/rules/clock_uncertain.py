@@ -16,12 +16,14 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         yield Remark(
             code="clock_uncertain",
             message=f"{title(part.steps[0])}: it cannot be known on which side of the dead tests it was made.",
-            action=ACTION, checks=(part.check, "proved_dead"), reading_ids=part.reading_ids,
-        )  # fmt: skip
+            action=ACTION,
+            checks=(part.check, "proved_dead"),
+            reading_ids=part.reading_ids,
+        )
 
 
 def find_in_day(day: Day) -> Iterator[DayRemark]:
-    """A remark for each run of records whose clock is not known; it blocks nothing by itself: order and day may be known."""
+    """A remark for each run of records whose clock is not known; it blocks nothing: order and day may be known."""
     clocks = day.brief.clocks
     for row in clocks[clocks["state"] == "uncertain"].itertuples(index=False):
         yield DayRemark(
@@ -32,11 +34,15 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
                 blocks=False,
                 reading_ids=tuple(str(row.reading_ids).split()),
                 source="clocks of the meters, as compared with the job list",
-            )  # fmt: skip
+            )
         )
 
 
 RULE = Rule(
-    codes=("clock_uncertain",), about="the time of readings cannot be known, or not their order to the dead tests",
-    source="clocks of the meters, as compared with the job list", effect="inconclusive", find=find, find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("clock_uncertain",),
+    about="the time of readings cannot be known, or not their order to the dead tests",
+    source="clocks of the meters, as compared with the job list",
+    effect="inconclusive",
+    find=find,
+    find_in_day=find_in_day,
+)

@@ -13,8 +13,8 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
         yield DayRemark(
             remark=Remark(
                 code="readings_disagree",
-                message=f"{len(group)} readings claim the same memory place, time and quantity of one meter and differ. Neither is "
-                "chosen.",
+                message=f"{len(group)} readings claim the same memory place, time and quantity of one meter and "
+                "differ. Neither is chosen.",
                 action="Read the meter's memory again, or test again.",
                 reading_ids=tuple(sorted(group["reading_id"])),
                 source="evidence store of this book",
@@ -23,6 +23,9 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
 
 
 RULE = Rule(
-    codes=("readings_disagree",), about="one memory place received with different contents",
-    source="evidence store of this book", effect="inconclusive", find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("readings_disagree",),
+    about="one memory place received with different contents",
+    source="evidence store of this book",
+    effect="inconclusive",
+    find_in_day=find_in_day,
+)

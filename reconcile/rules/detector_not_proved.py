@@ -17,15 +17,16 @@ MEANINGS: Final = {
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
-    """One remark for each proof that does not cover the dead tests, and one for a detector that failed its own proof."""
+    """One remark for each proof that does not cover the dead tests, and for a detector that failed its own proof."""
     tested = any(part.outcome != "not tested" for part in assessed.parts("dead"))
     for part in assessed.parts_with("proof", *MEANINGS):
         if part.why != "missing" or tested:
             yield Remark(
                 code="detector_not_proved",
-                message=f"{title(part.steps[0])}: this proof {MEANINGS[part.why]}. An indicator that has failed shows a live "
-                "conductor as dead.",
-                action="Prove the indicator on a proving unit or a known live source, test all three pairs again, prove it again.",
+                message=f"{title(part.steps[0])}: this proof {MEANINGS[part.why]}. An indicator that has failed "
+                "shows a live conductor as dead.",
+                action="Prove the indicator on a proving unit or a known live source, test all three pairs again, "
+                "prove it again.",
                 checks=(part.check, "proved_dead"),
                 reading_ids=part.reading_ids,
                 source="HSE GS38 and HSG85 (secondary)",
@@ -42,6 +43,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("detector_not_proved",), about="a proof of the indicator is missing, failed, too far away or of another instrument",
-    source="HSE GS38 and HSG85 (secondary)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("detector_not_proved",),
+    about="a proof of the indicator is missing, failed, too far away or of another instrument",
+    source="HSE GS38 and HSG85 (secondary)",
+    effect="inconclusive",
+    find=find,
+)

@@ -18,14 +18,19 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             why = f"there is no tabulated limit for {appliance.device} at {appliance.device_rating_a:g} A"
         yield Remark(
             code="device_unknown",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, but {why}, so there is no limit to hold it against.",
-            action="Read type and rating off the fuse or circuit breaker that feeds the appliance and put them into the job list.",
+            message=f"{title(part.steps[0])}: {show(part.reading)}, but {why}, so there is no limit to hold it "
+            "against.",
+            action="Read type and rating off the fuse or circuit breaker that feeds the appliance and put them into "
+            "the job list.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
         )
 
 
 RULE = Rule(
-    codes=("device_unknown",), about="a loop reading on TN with no known or tabulated protective device",
-    source="BS 7671 Tables 41.2 to 41.4", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("device_unknown",),
+    about="a loop reading on TN with no known or tabulated protective device",
+    source="BS 7671 Tables 41.2 to 41.4",
+    effect="inconclusive",
+    find=find,
+)

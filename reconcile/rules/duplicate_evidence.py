@@ -13,16 +13,20 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
         yield DayRemark(
             remark=Remark(
                 code="duplicate_evidence",
-                message=f"{len(group)} records of evidence {str(evidence)[:16]} had been received before; each counts once.",
+                message=f"{len(group)} records of evidence {str(evidence)[:16]} had been received before; each "
+                "counts once.",
                 action="Nothing to do.",
                 blocks=False,
                 reading_ids=tuple(sorted(set(group["reading_id"]))),
                 source="evidence store of this book",
-            )  # fmt: skip
+            )
         )
 
 
 RULE = Rule(
-    codes=("duplicate_evidence",), about="a record that another export also holds", source="evidence store of this book",
-    effect="none", find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("duplicate_evidence",),
+    about="a record that another export also holds",
+    source="evidence store of this book",
+    effect="none",
+    find_in_day=find_in_day,
+)

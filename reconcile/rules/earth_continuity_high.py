@@ -14,10 +14,10 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("continuity", "high"):
         yield Remark(
             code="earth_continuity_high",
-            message=f"Case to earth {show(part.reading)}, above {show_limit(limit.value, 'Ohm')}. A fault to the case may not be "
-            "cut off.",
-            action="Null the leads, clean the test point, remake the connections, repeat. If it stays, do not use the appliance "
-            "and tell the responsible person.",
+            message=f"Case to earth {show(part.reading)}, above {show_limit(limit.value, 'Ohm')}. A fault to the "
+            "case may not be cut off.",
+            action="Null the leads, clean the test point, remake the connections, repeat. If it stays, do not use "
+            "the appliance and tell the responsible person.",
             checks=("earth_continuity",),
             reading_ids=part.reading_ids,
             source=limit.citation,
@@ -25,6 +25,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("earth_continuity_high",), about="case to earth above 1 ohm, or over range", source="gas trade (common practice)",
-    effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("earth_continuity_high",),
+    about="case to earth above 1 ohm, or over range",
+    source="gas trade (common practice)",
+    effect="unsatisfactory",
+    find=find,
+)

@@ -17,10 +17,10 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         yield Remark(
             code="earth_loop_unlikely_for_earthing",
             message=f"{title(part.steps[0])}: {show(part.reading)} on {earthing}. It is within the limit, but {side} "
-            f"{show_limit(limit.value, 'Ohm')}, which this arrangement seldom shows: a poor joint, a lost or other earth, or "
-            "the earthing is recorded wrongly.",
-            action="Look at the earthing at the intake, correct the job list or refer to a competent electrician; where the "
-            "supply's own earth is in doubt, to the distributor.",
+            f"{show_limit(limit.value, 'Ohm')}, which this arrangement seldom shows: a poor joint, a lost or other "
+            "earth, or the earthing is recorded wrongly.",
+            action="Look at the earthing at the intake, correct the job list or refer to a competent electrician; "
+            "where the supply's own earth is in doubt, to the distributor.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
             source=limit.citation,
@@ -28,7 +28,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("earth_loop_unlikely_for_earthing",), about="loop within its limit yet unlikely for the earthing arrangement",
-    source="usual largest external impedances (memory) with conductor resistance (computed)", effect="inconclusive",
+    codes=("earth_loop_unlikely_for_earthing",),
+    about="loop within its limit yet unlikely for the earthing arrangement",
+    source="usual largest external impedances (memory) with conductor resistance (computed)",
+    effect="inconclusive",
     find=find,
-)  # fmt: skip
+)

@@ -14,8 +14,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         limit = assessed.case.pack.limit("electrode_unstable")
         yield Remark(
             code="earth_loop_unstable",
-            message=f"{title(part.steps[0])}: {show(part.reading)} on a TT supply, above {show_limit(limit.value, 'Ohm')}. The "
-            f"RCD allows up to {show_limit(part.limit_high, 'Ohm')}, but the electrode may rise when the soil dries or freezes.",
+            message=f"{title(part.steps[0])}: {show(part.reading)} on a TT supply, above "
+            f"{show_limit(limit.value, 'Ohm')}. The RCD allows up to {show_limit(part.limit_high, 'Ohm')}, but the "
+            "electrode may rise when the soil dries or freezes.",
             action="Tell the responsible person; refer to a competent electrician to look at the earth electrode.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
@@ -24,6 +25,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("earth_loop_unstable",), about="loop on TT above 200 ohm", source="BS 7671 Table 41.5 note 2 (memory)",
-    effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("earth_loop_unstable",),
+    about="loop on TT above 200 ohm",
+    source="BS 7671 Table 41.5 note 2 (memory)",
+    effect="unsatisfactory",
+    find=find,
+)

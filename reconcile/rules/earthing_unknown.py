@@ -17,15 +17,19 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("loop", "earthing unknown"):
         yield Remark(
             code="earthing_unknown",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, but {known}: 42 ohm is far too much on TN-C-S and can be good on TT.",
-            action="Find out at the intake whether it is TN-S, TN-C-S or TT and put it into the job list. Refer to a competent "
-            "electrician where it cannot be seen.",
+            message=f"{title(part.steps[0])}: {show(part.reading)}, but {known}: 42 ohm is far too much on TN-C-S "
+            "and can be good on TT.",
+            action="Find out at the intake whether it is TN-S, TN-C-S or TT and put it into the job list. Refer to "
+            "a competent electrician where it cannot be seen.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
         )
 
 
 RULE = Rule(
-    codes=("earthing_unknown",), about="a loop reading with no known earthing arrangement", source="common practice",
-    effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("earthing_unknown",),
+    about="a loop reading with no known earthing arrangement",
+    source="common practice",
+    effect="inconclusive",
+    find=find,
+)

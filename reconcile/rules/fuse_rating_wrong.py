@@ -25,6 +25,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("fuse_rating_wrong",), about="fitted and required fuse rating differ",
-    source="the maker's instructions as stated by a person (common practice)", effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("fuse_rating_wrong",),
+    about="fitted and required fuse rating differ",
+    source="the maker's instructions as stated by a person (common practice)",
+    effect="unsatisfactory",
+    find=find,
+)

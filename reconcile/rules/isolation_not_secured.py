@@ -12,13 +12,18 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for _ in assessed.parts_with("secured", "not secured"):
         yield Remark(
             code="isolation_not_secured",
-            message="The point of isolation was stated as not secured. Anybody can switch it on again while work goes on.",
-            action="Lock it off, or keep the fuse or plug with the person who works, leave a caution notice, and prove dead again.",
+            message="The point of isolation was stated as not secured. Anybody can switch it on again while work "
+            "goes on.",
+            action="Lock it off, or keep the fuse or plug with the person who works, leave a caution notice, and "
+            "prove dead again.",
             checks=("isolation_secured",),
         )
 
 
 RULE = Rule(
-    codes=("isolation_not_secured",), about="isolation stated as not secured",
-    source="Electricity at Work Regulations 1989 regulation 13 (secondary)", effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("isolation_not_secured",),
+    about="isolation stated as not secured",
+    source="Electricity at Work Regulations 1989 regulation 13 (secondary)",
+    effect="unsatisfactory",
+    find=find,
+)

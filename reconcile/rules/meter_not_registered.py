@@ -11,13 +11,18 @@ from reconcile.rule import Assessed, Remark, Rule
 def find(assessed: Assessed) -> Iterator[Remark]:
     """One remark for each meter that is not in the register."""
     yield from remark_meters(
-        assessed, state="not registered", code="meter_not_registered",
+        assessed,
+        state="not registered",
+        code="meter_not_registered",
         message="Meter {meter} is not in the register: neither its calibration nor its accuracy is known.",
         action="Put the meter into the register with its calibration and accuracy, or test again with one that is.",
-    )  # fmt: skip
+    )
 
 
 RULE = Rule(
-    codes=("meter_not_registered",), about="a governing reading of a meter that is not in the register",
-    source="common practice", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("meter_not_registered",),
+    about="a governing reading of a meter that is not in the register",
+    source="common practice",
+    effect="inconclusive",
+    find=find,
+)

@@ -22,10 +22,13 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             if limit is not None:
                 yield Remark(
                     code="near_limit",
-                    message=f"{CHECKS[check]}: {show(part.reading)} passes, but is near {show_limit(limit, part.reading.unit)}.",
-                    action="Look at it again at the next visit.", checks=(check,), reading_ids=(part.reading.reading_id,),
+                    message=f"{CHECKS[check]}: {show(part.reading)} passes, but is near "
+                    f"{show_limit(limit, part.reading.unit)}.",
+                    action="Look at it again at the next visit.",
+                    checks=(check,),
+                    reading_ids=(part.reading.reading_id,),
                     source="policy of the rule pack",
-                )  # fmt: skip
+                )
 
 
 def near(part: Part, share: float, investigate_ohm: float) -> float | None:
@@ -43,6 +46,9 @@ def near(part: Part, share: float, investigate_ohm: float) -> float | None:
 
 
 RULE = Rule(
-    codes=("near_limit",), about="a passing loop, continuity or trip time above 90 % of its limit, insulation below 2 Mohm",
-    source="policy of the rule pack; Guidance Note 3 advice for insulation (secondary)", effect="none", find=find,
-)  # fmt: skip
+    codes=("near_limit",),
+    about="a passing loop, continuity or trip time above 90 % of its limit, insulation below 2 Mohm",
+    source="policy of the rule pack; Guidance Note 3 advice for insulation (secondary)",
+    effect="none",
+    find=find,
+)

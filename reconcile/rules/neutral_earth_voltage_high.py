@@ -13,9 +13,10 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("triple", "neutral high"):
         yield Remark(
             code="neutral_earth_voltage_high",
-            message=f"Neutral to earth {show(part.reading)}, above {show_limit(part.limit_high, 'V')}. It can mean a poor or "
-            "shared neutral, a poor earth, or a heavy load on a long cable.",
-            action="Repeat with the load off. If it stays, tell the responsible person and refer to a competent electrician.",
+            message=f"Neutral to earth {show(part.reading)}, above {show_limit(part.limit_high, 'V')}. It can mean a "
+            "poor or shared neutral, a poor earth, or a heavy load on a long cable.",
+            action="Repeat with the load off. If it stays, tell the responsible person and refer to a competent "
+            "electrician.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
             source=part.limit_source or "",
@@ -23,6 +24,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("neutral_earth_voltage_high",), about="N-E above 15 V on a live supply",
-    source="habit of the gas trade, no standard gives a figure (common practice)", effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("neutral_earth_voltage_high",),
+    about="N-E above 15 V on a live supply",
+    source="habit of the gas trade, no standard gives a figure (common practice)",
+    effect="unsatisfactory",
+    find=find,
+)

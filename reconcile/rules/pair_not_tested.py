@@ -8,7 +8,7 @@ from reconcile.rule import Assessed, Remark, Rule
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.dead import stale_steps
 from reconcile.verdicts.supply import find_volts
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 ACTION = "Test the missing pairs; all three must be tested at one state of the supply."
 
@@ -42,7 +42,7 @@ def remark(part: Part, what: str, checks: tuple[str, ...]) -> Remark:
     """The remark for one group."""
     return Remark(
         code="pair_not_tested",
-        message=f"{what[0].upper()}{what[1:]}. A pair that was not tested may be live, or open.",
+        message=f"{capital(what)}. A pair that was not tested may be live, or open.",
         action=ACTION,
         checks=checks,
         reading_ids=part.reading_ids,
@@ -50,6 +50,9 @@ def remark(part: Part, what: str, checks: tuple[str, ...]) -> Remark:
 
 
 RULE = Rule(
-    codes=("pair_not_tested",), about="a pair of a group that was tested has no usable reading",
-    source="HSG85: all pairs (secondary)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("pair_not_tested",),
+    about="a pair of a group that was tested has no usable reading",
+    source="HSG85: all pairs (secondary)",
+    effect="inconclusive",
+    find=find,
+)

@@ -10,11 +10,15 @@ from reconcile.wording import show, title
 
 def find(assessed: Assessed) -> Iterator[Remark]:
     """A remark for a loop on TT without a known RCD, and one for a trip time without a known rating."""
-    action = "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD refer to a competent electrician."
+    action = (
+        "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD refer to "
+        "a competent electrician."
+    )
     for part in assessed.parts_with("loop", "rcd unknown"):
         yield Remark(
             code="rcd_not_recorded",
-            message=f"{title(part.steps[0])}: {show(part.reading)} on TT, where an RCD must cut off a fault, and none is recorded.",
+            message=f"{title(part.steps[0])}: {show(part.reading)} on TT, where an RCD must cut off a fault, and "
+            "none is recorded.",
             action=action,
             checks=(part.check,),
             reading_ids=part.reading_ids,
@@ -31,6 +35,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("rcd_not_recorded",), about="a TT supply or a trip time without a recorded RCD",
-    source="BS 7671 regulation 411.5.3 (secondary)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("rcd_not_recorded",),
+    about="a TT supply or a trip time without a recorded RCD",
+    source="BS 7671 regulation 411.5.3 (secondary)",
+    effect="inconclusive",
+    find=find,
+)

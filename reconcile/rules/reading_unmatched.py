@@ -11,7 +11,7 @@ from reconcile.rule import Day, DayRemark, Remark, Rule
 
 
 def find_in_day(day: Day) -> Iterator[DayRemark]:
-    """A query for each export and meter with readings that no job claims; those that a person called stray are left out."""
+    """A query for each export and meter with readings that no job claims, but for those a person called stray."""
     brief = day.brief
     loose = brief.matches.loc[brief.matches["match_status"] == "none", "reading_id"]
     table = brief.readings[
@@ -22,8 +22,8 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
         yield DayRemark(
             remark=Remark(
                 code="reading_unmatched",
-                message=f"{many} reading{'s' if many != 1 else ''} of meter {meter or 'without a serial number'} (evidence "
-                f"{str(evidence)[:16]}) belong{'' if many != 1 else 's'} to no appliance of the job list.",
+                message=f"{many} reading{'s' if many != 1 else ''} of meter {meter or 'without a serial number'} "
+                f"(evidence {str(evidence)[:16]}) belong{'' if many != 1 else 's'} to no appliance of the job list.",
                 action="Complete the job list, or decide where they belong or that they are stray.",
                 reading_ids=tuple(sorted(group["reading_id"])),
                 source="the matcher of this program",
@@ -39,6 +39,9 @@ def strays(decisions: pd.DataFrame) -> set[str]:
 
 
 RULE = Rule(
-    codes=("reading_unmatched",), about="a reading that belongs to no appliance of the job list", source="the matcher of this program",
-    effect="none", find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("reading_unmatched",),
+    about="a reading that belongs to no appliance of the job list",
+    source="the matcher of this program",
+    effect="none",
+    find_in_day=find_in_day,
+)

@@ -21,7 +21,8 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
             appliance_id=str(appliance_id) or None,
             remark=Remark(
                 code="reading_implausible",
-                message=f"{len(group)} readings were matched to a job whose status is {status!r}: nobody can have tested there.",
+                message=f"{len(group)} readings were matched to a job whose status is {status!r}: nobody can have "
+                "tested there.",
                 action="Correct the status of the job, or decide where the readings belong.",
                 reading_ids=tuple(sorted(group["reading_id"])),
                 source="the job list",
@@ -30,6 +31,9 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
 
 
 RULE = Rule(
-    codes=("reading_implausible",), about="readings matched to a job that was not attended", source="the job list",
-    effect="none", find_in_day=find_in_day,
-)  # fmt: skip
+    codes=("reading_implausible",),
+    about="readings matched to a job that was not attended",
+    source="the job list",
+    effect="none",
+    find_in_day=find_in_day,
+)

@@ -22,27 +22,37 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         )
         if verdict.retest == "explained":
             yield Remark(
-                code="retest", message=f"Tested again: first {shown}, then {now}, after a stated reason. The last governs.",
-                action="Nothing to do; both readings are kept.", checks=(check,), reading_ids=ids,
-            )  # fmt: skip
+                code="retest",
+                message=f"Tested again: first {shown}, then {now}, after a stated reason. The last governs.",
+                action="Nothing to do; both readings are kept.",
+                checks=(check,),
+                reading_ids=ids,
+            )
         elif verdict.retest == "unexplained":
             yield Remark(
                 code="retest_unexplained",
-                message=f"Tested again: first {shown}, then {now}, and nothing says what was changed in between. The earlier "
-                "reading would not have passed.",
-                action="State whether the connections were remade, or decide whether the retest counts; until then it does not pass.",
-                checks=(check,), reading_ids=ids,
-            )  # fmt: skip
+                message=f"Tested again: first {shown}, then {now}, and nothing says what was changed in between. The "
+                "earlier reading would not have passed.",
+                action="State whether the connections were remade, or decide whether the retest counts; until then "
+                "it does not pass.",
+                checks=(check,),
+                reading_ids=ids,
+            )
         else:
             yield Remark(
                 code="retest_unexplained",
-                message=f"Tested more than once ({shown}, {now}); which came last cannot be known or the retest was refused, so "
-                "the worse reading governs.",
-                action="Find out the order of the readings, or test again.", checks=(check,), reading_ids=ids,
-            )  # fmt: skip
+                message=f"Tested more than once ({shown}, {now}); which came last cannot be known or the retest was "
+                "refused, so the worse reading governs.",
+                action="Find out the order of the readings, or test again.",
+                checks=(check,),
+                reading_ids=ids,
+            )
 
 
 RULE = Rule(
-    codes=("retest", "retest_unexplained"), about="a better reading after a worse one, with and without a stated reason",
-    source="common practice: the last valid reading governs, earlier ones stay visible", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("retest", "retest_unexplained"),
+    about="a better reading after a worse one, with and without a stated reason",
+    source="common practice: the last valid reading governs, earlier ones stay visible",
+    effect="inconclusive",
+    find=find,
+)

@@ -9,6 +9,7 @@ from reconcile.case import Case, Reading
 from reconcile.rule import Assessed, Remark, Rule
 from reconcile.verdicts import checks_of_step
 from reconcile.verdicts.dead import DEAD, came_first
+from reconcile.verdicts.supply import RESTORED
 from reconcile.wording import title
 from schemas.steps import STEPS
 
@@ -20,26 +21,27 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     """One remark for each step on the wrong side of another, and for each proof on the wrong side of the dead tests."""
     case = assessed.case
     for step, reading in sorted(case.chosen.items()):
-        other = find_wrong_side(case, step, reading)
-        if other is not None:
-            yield remark(step, reading, other)
+        when = find_wrong_time(case, step, reading)
+        if when is not None:
+            yield remark(step, reading, when)
     for part in assessed.parts_with("proof", "wrong order"):
         if part.reading is not None:
-            yield remark(part.steps[0], part.reading, "the dead tests", ("proved_dead",))
+            yield remark(part.steps[0], part.reading, "on the wrong side of the dead tests", ("proved_dead",))
 
 
-def find_wrong_side(case: Case, step: str, reading: Reading) -> str | None:
-    """What the step was done on the wrong side of, in words; None where the order is right or cannot be known."""
+def find_wrong_time(case: Case, step: str, reading: Reading) -> str | None:
+    """When the step was done instead of in its place; None where the order is right or cannot be known."""
     phase = STEPS[step].phase
+    if phase == "dead" and any(is_before(case, other, reading) for other in RESTORED):
+        return "after the supply was restored"
     if phase in ("dead", "restored"):
-        after = "proving dead" if phase == "dead" else "the dead tests"
-        return after if any(is_later(case, other, reading) for other in DEAD) else None
+        return "before it was proved dead" if any(is_later(case, other, reading) for other in DEAD) else None
     if phase == "isolation":
         return None
     first = case.valid(step)[0]
     if step == "metalwork" and any(is_before(case, other, first) for other in TOUCHING):
-        return "tests for which the appliance is touched"
-    return "isolation" if any(is_before(case, other, first) for other in ISOLATION) else None
+        return "after tests for which the appliance is touched"
+    return "after isolation" if any(is_before(case, other, first) for other in ISOLATION) else None
 
 
 def is_before(case: Case, step: str, reading: Reading) -> bool:
@@ -54,12 +56,11 @@ def is_later(case: Case, step: str, reading: Reading) -> bool:
     return found is not None and came_first(found, reading) is False
 
 
-def remark(step: str, reading: Reading, other: str, more: tuple[str, ...] = ()) -> Remark:
+def remark(step: str, reading: Reading, when: str, more: tuple[str, ...] = ()) -> Remark:
     """The remark for one step."""
-    side = {"before": "after", "isolation": "on the wrong side of"}.get(STEPS[step].phase, "before")
     return Remark(
         code="step_out_of_order",
-        message=f"{title(step)} was recorded {side} {other}: at that time it cannot show what it should.",
+        message=f"{title(step)} was recorded {when}: at that time it cannot show what it should.",
         action="Repeat the step in its place, or correct the time in the record if the clock was wrong.",
         checks=(*checks_of_step(step), *more),
         reading_ids=(reading.reading_id,),
@@ -67,6 +68,9 @@ def remark(step: str, reading: Reading, other: str, more: tuple[str, ...] = ()) 
 
 
 RULE = Rule(
-    codes=("step_out_of_order",), about="a step on the wrong side of isolation, of the dead tests or of touching the metalwork",
-    source="order of safe isolation, HSG85 (secondary)", effect="inconclusive", find=find,
-)  # fmt: skip
+    codes=("step_out_of_order",),
+    about="a step on the wrong side of isolation, of the dead tests or of touching the metalwork",
+    source="order of safe isolation, HSG85 (secondary)",
+    effect="inconclusive",
+    find=find,
+)

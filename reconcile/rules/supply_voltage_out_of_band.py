@@ -18,14 +18,13 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         beside = [triple for triple in triples if before(part, triple)]
         if any(triple.why in DANGER_ORDER for triple in beside):
             continue
-        unclear = [triple.check for triple in beside if triple.why == "no supply"]
         yield Remark(
             code="supply_voltage_out_of_band",
             message=f"Line to neutral {show(part.reading)}, outside {show_limit(part.limit_low, 'V')} to "
             f"{show_limit(part.limit_high, 'V')}. {meaning(assessed, part)}",
-            action="Repeat, also with the appliance off. If it stays, tell the responsible person; refer to the distributor "
-            "where the supply itself is outside the band, otherwise to a competent electrician.",
-            checks=tuple(dict.fromkeys((part.check, *unclear))),
+            action="Repeat, also with the appliance off. If it stays, tell the responsible person; refer to the "
+            "distributor where the supply itself is outside the band, otherwise to a competent electrician.",
+            checks=(part.check,),
             reading_ids=part.reading_ids,
             source=part.limit_source or "",
         )
@@ -37,13 +36,18 @@ def meaning(assessed: Assessed, part: Part) -> str:
     if value < pack.number("no_indication"):
         return "There was no supply when this was measured: switched off, fuse blown, or already isolated."
     if value < pack.number("lowest_voltage_at_appliance"):
-        return "That is lower than a supply at its lower limit and the usual drop in the wiring can be: look for a poor joint."
+        return (
+            "A supply at its lower limit and the usual drop in the wiring do not make it so low: look for a poor joint."
+        )
     if value < pack.number("nominal_voltage"):
         return "A supply near its lower limit and the drop in the wiring can do this; so can a poor joint."
     return "It can damage controls; it comes from the supply, or from a poor neutral shared with other loads."
 
 
 RULE = Rule(
-    codes=("supply_voltage_out_of_band",), about="L-N outside 230 V +10 % / -6 %, with no polarity fault that explains it",
-    source="ESQCR 2002 regulation 27 (secondary)", effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("supply_voltage_out_of_band",),
+    about="L-N outside 230 V +10 % / -6 %, with no polarity fault that explains it",
+    source="ESQCR 2002 regulation 27 (secondary)",
+    effect="unsatisfactory",
+    find=find,
+)

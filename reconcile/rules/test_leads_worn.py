@@ -12,14 +12,17 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for _ in assessed.parts_with("leads", "worn"):
         yield Remark(
             code="test_leads_worn",
-            message="The test leads were stated as worn. They can shock the person who tests, and a broken lead shows a live "
-            "conductor as dead.",
+            message="The test leads were stated as worn. They can shock the person who tests, and a broken lead "
+            "shows a live conductor as dead.",
             action="Take the leads out of use and test again with good ones.",
             checks=("visual",),
         )
 
 
 RULE = Rule(
-    codes=("test_leads_worn",), about="test leads stated as worn", source="HSE GS38, 4th edition 2015 (secondary)",
-    effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("test_leads_worn",),
+    about="test leads stated as worn",
+    source="HSE GS38, 4th edition 2015 (secondary)",
+    effect="unsatisfactory",
+    find=find,
+)

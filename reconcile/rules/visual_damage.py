@@ -19,6 +19,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
 
 
 RULE = Rule(
-    codes=("visual_damage",), about="visual condition stated as damaged", source="common practice",
-    effect="unsatisfactory", find=find,
-)  # fmt: skip
+    codes=("visual_damage",),
+    about="visual condition stated as damaged",
+    source="common practice",
+    effect="unsatisfactory",
+    find=find,
+)

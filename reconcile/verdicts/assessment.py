@@ -19,7 +19,9 @@ class Part:
 
     ``why`` is one word or phrase that rules look for. ``reading`` governs; ``reading_ids`` are all that belong here.
     ``low`` and ``high`` are the limits; ``factor`` scales the upper one where a limit is not taken whole. ``value``
-    [``unit``] stands for an attested number. ``causes`` are conditions that would show these readings.
+    [``unit``] stands for an attested number. ``causes`` are conditions that would show these readings,
+    ``also`` less likely ones, ``against`` what spoke against others. ``accepts`` says in words what passes, where there
+    is no number.
     """
 
     check: str
@@ -36,7 +38,9 @@ class Part:
     indication: str | None = None
     causes: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
+    against: str = ""
     steps: tuple[str, ...] = ()
+    accepts: str = ""
     note: str = ""
 
     @property
@@ -51,9 +55,17 @@ class Part:
 
     @property
     def limit_source(self) -> str | None:
-        """Where the limits stand."""
+        """Where the limits stand; without a limit, what passes."""
         limits = [limit for limit in (self.low, self.high) if limit is not None]
-        return "; ".join(dict.fromkeys(limit.citation for limit in limits)) or None
+        return "; ".join(dict.fromkeys(limit.citation for limit in limits)) or self.accepts or None
+
+    @property
+    def shown_unit(self) -> str | None:
+        """The unit of value and limits, also where nothing was measured."""
+        limit = self.high or self.low
+        if self.reading is not None and self.reading.unit is not None:
+            return self.reading.unit
+        return self.unit or (None if limit is None else limit.unit)
 
 
 def worst(parts: Sequence[Part]) -> str:

@@ -14,7 +14,7 @@ from reconcile.verdicts.supply import volts_of
 from schemas.jobs import ATTESTED
 
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
-PROOFS: Final = ("proof_before", "proof_after")
+SECURED: Final = "locked, or the fuse or plug kept by the person who works; caution notice left"
 
 
 def dead_readings(case: Case) -> tuple[Reading, ...]:
@@ -23,11 +23,12 @@ def dead_readings(case: Case) -> tuple[Reading, ...]:
 
 
 def assess_proof(case: Case, *, check: str, step: str) -> Part:
-    """One proof of the voltage indicator: it indicated, on the right side of the dead tests, in time, the same meter."""
+    """One proof of the voltage indicator: it indicated, before or after the dead tests, in time, the same meter."""
     reading = case.of(step)
     base = Part(
         check=check,
         kind="proof",
+        accepts="the indicator responds to a known source",
         steps=(step,),
         reading=reading,
         reading_ids=case.ids(step),
@@ -44,7 +45,7 @@ def assess_proof(case: Case, *, check: str, step: str) -> Part:
 def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
     """Why a proof does not cover the dead tests; empty where it does."""
     tests = dead_readings(case)
-    window_ns = case.pack.number("proof_window") * NS_PER_MINUTE
+    window = case.pack.number("proof_window")
     for test in tests:
         if test.meter_serial != proof.meter_serial:
             return "another meter"
@@ -52,10 +53,16 @@ def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
         order = came_first(first, second)
         if order is not True:
             return "wrong order" if order is False else "order unknown"
-        if proof.taken_at_ns is not None and test.taken_at_ns is not None:
-            if abs(proof.taken_at_ns - test.taken_at_ns) > window_ns:
-                return "too long"
+        if minutes_apart(proof, test) > window:
+            return "too long"
     return ""
+
+
+def minutes_apart(one: Reading, other: Reading) -> float:
+    """The time between two readings [min]; nothing where a time is not known."""
+    if one.taken_at_ns is None or other.taken_at_ns is None:
+        return 0.0
+    return abs(one.taken_at_ns - other.taken_at_ns) / NS_PER_MINUTE
 
 
 def came_first(first: Reading, second: Reading) -> bool | None:
@@ -95,8 +102,8 @@ def assess_pairs(case: Case) -> Part:
     known = [volt for volt in volts if volt is not None]
     if known and max(known) >= case.pack.number("supply_present"):
         found = explain(volts, isolated=True, pack=case.pack)
-        why = "isolated_in_neutral" if set(found.codes) == {"isolated_in_neutral"} else "not_dead"
-        return replace(base, outcome="unsatisfactory", why=why, causes=found.causes, also=found.also)
+        code = found.governing()
+        return replace(base, outcome="unsatisfactory", why=code, causes=found.words(), also=found.also)
     if any(r is not None and is_live(case, r) for r in readings):
         return replace(base, outcome="unsatisfactory", why="not_dead")
     if any(r is not None and is_indicating(case, r) for r in readings):
@@ -138,9 +145,13 @@ def assess_proved_dead(case: Case) -> Iterator[Part]:
             proof = assess_proof(case, check=check, step=step)
             if proof.outcome != "satisfactory":
                 yield Part(
-                    check="proved_dead", kind="dead proof", outcome="inconclusive", why=proof.why, steps=(step,),
+                    check="proved_dead",
+                    kind="dead proof",
+                    outcome="inconclusive",
+                    why=proof.why,
+                    steps=(step,),
                     reading_ids=case.ids(step),
-                )  # fmt: skip
+                )
 
 
 def assess_proof_before(case: Case) -> Iterator[Part]:
@@ -158,7 +169,7 @@ def assess_secured(case: Case) -> Iterator[Part]:
     caution notice that goes with it.
     """
     how = case.says("isolation_point_secured")
-    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested")
+    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested", accepts=SECURED)
     if how is None:
         worked_dead = any(case.needs_step(step) or case.valid(step) for step in DEAD)
         outcome, why = ("not tested", "missing") if worked_dead else ("not applicable", "")

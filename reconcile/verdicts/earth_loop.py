@@ -93,4 +93,13 @@ def fault_current_a(case: Case, loop_ohm: float) -> float:
 
 def assess_earth_fault_loop(case: Case) -> Iterator[Part]:
     """The check ``earth_fault_loop``."""
-    yield assess_loop(case, check="earth_fault_loop", step="earth_loop")
+    loop = assess_loop(case, check="earth_fault_loop", step="earth_loop")
+    beside = case.of("line_neutral_loop")
+    if beside is None:
+        yield loop
+        return
+    note = loop.note
+    if beside.value and beside.comparator == "eq":
+        current = f"prospective short-circuit current {fault_current_a(case, beside.value):.3g} A"
+        note = "; ".join(filter(None, [note, current]))
+    yield replace(loop, note=note, reading_ids=(*loop.reading_ids, *case.ids("line_neutral_loop")))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Final
 
 from reconcile.case import Appliance
@@ -45,6 +46,7 @@ def fuse_ratings_a(pack: Pack, device: str, time_s: str) -> list[float]:
     return sorted(float(name.removeprefix(starts).removesuffix(ends)) for name in names)
 
 
+@cache
 def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
     """The limit of one protective device on a TN supply, for a reading taken cold."""
     time_s = "0.4" if rating_a <= pack.number("final_circuit_up_to") else "5"
@@ -52,9 +54,13 @@ def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
     if device in BREAKERS:
         base = pack.limit(f"breaker/{device}")
         limit = replace(
-            base, id=f"loop/{device}/{rating_a:g}", value=breaker_limit_ohm(pack, device, rating_a, time_s=time_s),
-            unit="Ohm", source=f"{pack.edition} Table 41.3 by its formula, U0 x Cmin / Ia", confirmed="computed",
-        )  # fmt: skip
+            base,
+            id=f"loop/{device}/{rating_a:g}",
+            value=breaker_limit_ohm(pack, device, rating_a, time_s=time_s),
+            unit="Ohm",
+            source=f"{pack.edition} Table 41.3 by its formula, U0 x Cmin / Ia",
+            confirmed="computed",
+        )
         return LoopLimit(limit=limit, factor=factor)
     tabulated = fuse_ratings_a(pack, device, time_s)
     if rating_a in tabulated:

@@ -10,8 +10,9 @@ Source: circuit reasoning (common practice); spreads are policy of the rule pack
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
 from math import exp, log, pi, sqrt
 from typing import Any, Final
 
@@ -35,15 +36,28 @@ DANGER_ORDER: Final = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Explanation:
-    """The signatures that fit best (``ids``), what they mean (``causes``), the ``codes`` they call for and whether an
-    intended condition is among them; ``also`` are causes that fit less well but cannot be excluded.
+    """What would show the three voltages: causes by the code that each calls for, equally likely ones only.
+
+    ``is_normal``: an intended condition of a live supply is among them. ``also`` are causes that fit less well but
+    cannot be excluded.
     """
 
-    ids: tuple[str, ...]
-    causes: tuple[str, ...]
-    codes: tuple[str, ...]
+    causes: Mapping[str, tuple[str, ...]]
     is_normal: bool
-    also: tuple[str, ...]
+    also: tuple[str, ...] = ()
+
+    def governing(self) -> str:
+        """The code that governs: the most dangerous of those that are there, in the order of ``DANGER_ORDER``."""
+        return min((code for code in self.causes if code), key=DANGER_ORDER.index)
+
+    def without(self, code: str) -> Explanation:
+        """The same with the causes of one code left out, because something else speaks against them."""
+        return replace(self, causes={key: words for key, words in self.causes.items() if key != code})
+
+    def words(self) -> tuple[str, ...]:
+        """All causes that fit, those of the governing code first."""
+        first = self.causes[self.governing()]
+        return tuple(dict.fromkeys([*first, *(word for words in self.causes.values() for word in words)]))
 
 
 def half_normal(distance: float, scale: float) -> float:
@@ -51,15 +65,32 @@ def half_normal(distance: float, scale: float) -> float:
     return log(2.0 / (scale * sqrt(2.0 * pi))) - distance * distance / (2.0 * scale * scale)
 
 
-def densities(pack: Pack) -> Mapping[str, Callable[[float], float]]:
-    """The log-density of a share of the supply, by the word of the pattern."""
-    zero, supply, drop = (pack.number(f"{name}_scale") for name in ("zero", "supply", "drop"))
+def log_densities(share: float, scales: tuple[float, float, float]) -> dict[str, float]:
+    """The log-density of one pair's share of the supply under each word of a pattern."""
+    zero, supply, drop = scales
     return {
-        "zero": lambda share: half_normal(share, zero),
-        "supply": lambda share: half_normal(1.0 - share, supply),
-        "drop": lambda share: -log(drop) - share / drop,
-        "floating": lambda share: 0.0,
+        "zero": half_normal(share, zero),
+        "supply": half_normal(1.0 - share, supply),
+        "drop": -log(drop) - share / drop,
+        "floating": 0.0,
     }
+
+
+@cache
+def patterns(pack: Pack) -> Mapping[tuple[str, ...], tuple[Mapping[str, Any], ...]]:
+    """The signatures of the pack by their pattern."""
+    found: dict[tuple[str, ...], list[Mapping[str, Any]]] = {}
+    for signature in pack.signatures:
+        found.setdefault(tuple(signature["pattern"]), []).append(signature)
+    return {pattern: tuple(signatures) for pattern, signatures in found.items()}
+
+
+def score_patterns(volts: Volts, pack: Pack) -> dict[tuple[str, ...], float]:
+    """The log-likelihood of each pattern, over the pairs that have a number."""
+    largest = max(volt for volt in volts if volt is not None)
+    scales = (pack.number("zero_scale"), pack.number("supply_scale"), pack.number("drop_scale"))
+    known = [(place, log_densities(volt / largest, scales)) for place, volt in enumerate(volts) if volt is not None]
+    return {pattern: sum(density[pattern[place]] for place, density in known) for pattern in patterns(pack)}
 
 
 def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
@@ -67,27 +98,23 @@ def explain(volts: Volts, *, isolated: bool, pack: Pack) -> Explanation:
 
     ``isolated``: the supply was meant to be off, which chooses the codes.
     """
-    largest = max(volt for volt in volts if volt is not None)
-    density = densities(pack)
-    scored: list[tuple[float, Mapping[str, Any]]] = []
-    for signature in pack.signatures:
-        pairs = zip(signature["pattern"], volts, strict=True)
-        score = sum(density[word](volt / largest) for word, volt in pairs if volt is not None)
-        scored.append((score, signature))
-    best = max(score for score, _ in scored)
-    fitting = [signature for score, signature in scored if best - score <= SAME]
-    least = pack.number("also_possible")
-    near = [signature for score, signature in scored if best - score > SAME and exp(score - best) >= least]
-    causes = tuple(dict.fromkeys(signature["cause"] for signature in fitting))
+    scores = score_patterns(volts, pack)
+    best, least = max(scores.values()), pack.number("also_possible")
+    by_pattern = patterns(pack)
+    fitting = [one for pattern, score in scores.items() if best - score <= SAME for one in by_pattern[pattern]]
+    near = [
+        one
+        for pattern, score in scores.items()
+        if best - score > SAME and exp(score - best) >= least
+        for one in by_pattern[pattern]
+    ]
+    state, cause = ("isolated", "cause_isolated") if isolated else ("live", "cause")
+    causes: dict[str, tuple[str, ...]] = {}
+    for one in fitting:
+        causes[one[state]] = tuple(dict.fromkeys([*causes.get(one[state], ()), *filter(None, [one[cause]])]))
+    named = {word for words in causes.values() for word in words}
     return Explanation(
-        ids=tuple(signature["id"] for signature in fitting),
         causes=causes,
-        codes=tuple(dict.fromkeys(signature["isolated" if isolated else "live"] for signature in fitting)),
-        is_normal=any(signature["normal"] for signature in fitting),
-        also=tuple(cause for cause in dict.fromkeys(signature["cause"] for signature in near) if cause not in causes),
+        is_normal=any(one["normal"] for one in fitting),
+        also=tuple(word for word in dict.fromkeys(one[cause] for one in near) if word and word not in named),
     )
-
-
-def governing_code(codes: tuple[str, ...]) -> str:
-    """The most dangerous of the codes, in the order of ``DANGER_ORDER``."""
-    return min((code for code in codes if code), key=DANGER_ORDER.index)

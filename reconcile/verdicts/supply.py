@@ -9,7 +9,7 @@ from typing import Final
 from reconcile.case import Case, Reading
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.compare import compare
-from reconcile.verdicts.signatures import Explanation, Volts, explain, governing_code
+from reconcile.verdicts.signatures import Explanation, Volts, explain
 
 PAIRS: Final = ("L-N", "L-E", "N-E")
 BEFORE: Final = ("supply_ln", "supply_le", "supply_ne")
@@ -17,6 +17,8 @@ RESTORED: Final = ("restored_ln", "restored_le", "restored_ne")
 BLIND_SPOT: Final = (
     "three pairs cannot show neutral and earth swapped, nor a broken combined neutral and earth of the supply"
 )
+NO_METAL_LIVE: Final = "the detector found no voltage on the exposed metal, which speaks against line and earth swapped"
+CANNOT_TELL: Final = "voltages alone cannot tell these apart, so the most dangerous is taken"
 INDICATED: Final = {"reversed": "line_neutral_reversed", "no earth": "earth_open", "no neutral": "neutral_open"}
 
 
@@ -85,26 +87,28 @@ def assess_polarity(
     live = bool(known) and max(known) >= case.pack.number("supply_present")
     found = explain(volts, isolated=False, pack=case.pack) if live else None
     if found is not None and not found.is_normal:
-        code = separate(case, found, shown, metalwork_step)
-        return replace(base, outcome="unsatisfactory", why=code, causes=found.causes, also=found.also)
+        settled, against = separate(case, found, shown, metalwork_step)
+        part = replace(base, outcome="unsatisfactory", why=settled.governing(), against=against)
+        return replace(part, causes=settled.words(), also=settled.also)
     if shown in INDICATED:
         return replace(base, outcome="unsatisfactory", why=INDICATED[shown], causes=(f"the meter indicated {shown!r}",))
     outcome, why = judge_normal(case, volts, found, shown)
     return replace(base, outcome=outcome, why=why)
 
 
-def separate(case: Case, found: Explanation, shown: str | None, metalwork_step: str) -> str:
-    """The code that governs among causes that voltages cannot separate.
+def separate(case: Case, found: Explanation, shown: str | None, metalwork_step: str) -> tuple[Explanation, str]:
+    """The causes that are left where voltages cannot separate them, and what spoke against the others, in words.
 
     Line and earth swapped makes exposed metal live, so a metalwork test that showed none speaks for an open neutral;
     so does an indication of no neutral. Without either the more dangerous cause governs.
     """
-    codes = found.codes
-    metalwork = case.of(metalwork_step)
-    clear = metalwork is not None and metalwork.indication == "absent"
-    if "line_earth_reversed" in codes and (clear or shown == "no neutral"):
-        codes = tuple(code for code in codes if code != "line_earth_reversed")
-    return governing_code(codes)
+    if {"line_earth_reversed", "neutral_open"} <= set(found.causes):
+        metalwork = case.of(metalwork_step)
+        if metalwork is not None and metalwork.indication == "absent":
+            return found.without("line_earth_reversed"), NO_METAL_LIVE
+        if shown == "no neutral":
+            return found.without("line_earth_reversed"), "the meter indicated that the neutral is missing"
+    return found, CANNOT_TELL if len(found.causes) > 1 else ""
 
 
 def judge_normal(case: Case, volts: Volts, found: Explanation | None, shown: str | None) -> tuple[str, str]:

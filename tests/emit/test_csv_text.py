@@ -52,7 +52,14 @@ def test_numbers_read_back_to_the_same_float_with_no_digit_more_than_python_writ
 
 @pytest.mark.parametrize(
     ("number", "text"),
-    [(230.0, "230"), (-0.3, "-0.3"), (0.1 + 0.2, "0.30000000000000004"), (999e6, "999000000"), (2e10, "20000000000")],
+    [
+        (230.0, "230"),
+        (-0.3, "-0.3"),
+        (0.1 + 0.2, "0.30000000000000004"),
+        (999e6, "999000000"),
+        (2e10, "20000000000"),
+        (1e-7, "1E-7"),
+    ],
 )
 def test_a_number_stays_a_number(number: float, text: str) -> None:
     assert csv_bytes(frame(number=[number])) == f"number\n{text}\n".encode()

@@ -76,9 +76,10 @@ def test_a_shown_limit_is_never_more_lenient_than_the_limit(limit: float) -> Non
 
 def test_uncertainty_is_rounded_up_and_probability_down() -> None:
     assert plain(uncertainty_text(2.11, "V")) == "± 2.2 V"
-    assert plain(probability_text(0.99999)) == "99.9 %"
-    assert plain(probability_text(1.0)) == "100 %"
-    assert plain(probability_text(0.0)) == "0 %"
+    assert plain(probability_text(0.98567)) == "98.5 %"
+    assert plain(probability_text(0.4)) == "40 %"
+    assert {plain(probability_text(certain)) for certain in (0.9991, 0.99999, 1.0)} == {"over 99.9 %"}
+    assert {plain(probability_text(never)) for never in (0.0, 0.0009)} == {"under 0.1 %"}
     assert (uncertainty_text(None, "V"), probability_text(None)) == ("", "")
 
 
@@ -86,7 +87,7 @@ def test_times() -> None:
     assert moment_text("2031-04-02T08:00:00Z") == "2 Apr 2031, 08:00"
     assert moment_text("2031-12-31T08:00:05.5Z") == "31 Dec 2031, 08:00:05.5"
     assert moment_text(None) == "–"
-    assert period_text("2031-04-02T08:00:00Z", "2031-04-02T08:14:00Z") == "2 Apr 2031, 08:00 to 08:14"
+    assert period_text("2031-04-02T08:00:00Z", "2031-04-02T08:14:05.25Z") == "2 Apr 2031, 08:00 to 08:14"
     assert period_text("2031-04-02T23:50:00Z", "2031-04-03T00:10:00Z") == "2 Apr 2031, 23:50 to 3 Apr 2031, 00:10"
 
 

@@ -332,6 +332,10 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
     """One engineer's day: jobs, appliances and the readings in true time."""
     now = date.timestamp() + (18 * 3600 if style.late_shift else 7.5 * 3600) + float(rng.uniform(0, 3600))
     count = int(rng.integers(style.jobs_a_day[0], style.jobs_a_day[1] + 1))
+    if style.shared_meter:
+        count = max(count // 2, 1)
+        handed_over = [reading["true_s"] for reading in out.readings if reading["day"] == day]
+        now = max([now, *(moment + 2400.0 for moment in handed_over)])
     for number in range(count):
         job_id = f"J{day:03d}{engineer}{number:02d}"
         serial = _serial(style, engineer, number, count)
@@ -344,6 +348,8 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
             now += float(rng.lognormal(np.log(240), 0.7))
         else:
             now += 600.0
+        for reading in out.readings:
+            reading.setdefault("day", day)
         _list_job(rng, style, out, job_id, day, engineer, serial, arrived, now, attended)
         now += 120.0 + float(rng.lognormal(np.log(style.travel_s), 0.4))
         if rng.random() < style.unlisted_visits:
@@ -465,7 +471,8 @@ def _measure(
         _write(rng, style, out, now, step, label, meter, truth, group)
         if rng.random() < style.strays:
             later = now + (5.0 if rng.random() < style.stray_inside else float(rng.uniform(300, 900)))
-            stray_label = [None, label, "".join(rng.choice(list(LETTERS), size=3))][rng.integers(3)]
+            other = "".join(rng.choice(list(LETTERS), size=3))
+            stray_label = [None, label, other][rng.choice(3, p=[0.6, 0.15, 0.25])]
             _write(rng, style, out, later, str(rng.choice(list(STEPS))), stray_label, meter, None, f"stray{later}")
     return now
 

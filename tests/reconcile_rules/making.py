@@ -9,7 +9,6 @@ import pandas as pd
 
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief
-from schemas.check import conform_table, empty_table
 from schemas.jobs import Appliances, Attestations, Jobs
 from schemas.matches import Clocks, Decisions, Matches, Questions
 from schemas.meters import Accuracies, Meters
@@ -56,19 +55,25 @@ PLAIN_APPLIANCE = {
 }
 
 ACCURACY = [
-    {"quantity": "voltage", "percent_of_reading": 2.0, "digits": 3.0, "resolution": 0.1, "range_low": 0.0, "range_high": 600.0},
-    {"quantity": "earth_fault_loop_impedance", "percent_of_reading": 5.0, "digits": 3.0, "resolution": 0.01, "range_low": 0.0, "range_high": 2000.0},
-    {"quantity": "continuity_resistance", "percent_of_reading": 2.0, "digits": 2.0, "resolution": 0.01, "range_low": 0.0, "range_high": 100.0},
-    {"quantity": "insulation_resistance", "percent_of_reading": 3.0, "digits": 2.0, "resolution": 1.0e4, "range_low": 0.0, "range_high": 1.0e9},
-    {"quantity": "rcd_trip_time", "percent_of_reading": 1.0, "digits": 1.0, "resolution": 0.001, "range_low": 0.0, "range_high": 2.0},
+    {"quantity": quantity, "percent_of_reading": percent, "digits": digits, "resolution": step, "range_low": 0.0}
+    | {"range_high": high}
+    for quantity, percent, digits, step, high in (
+        ("voltage", 2.0, 3.0, 0.1, 600.0),
+        ("earth_fault_loop_impedance", 5.0, 3.0, 0.01, 2000.0),
+        ("continuity_resistance", 2.0, 2.0, 0.01, 100.0),
+        ("insulation_resistance", 3.0, 2.0, 1.0e4, 1.0e9),
+        ("rcd_trip_time", 1.0, 1.0, 0.001, 2.0),
+    )
 ]
 
 
-def make_reading(step: str, content: Any, *, number: int, at: pd.Timestamp | None, prefix: str = "r") -> dict[str, Any]:
+def make_reading(
+    step: str, content: Any, *, number: int, at: pd.Timestamp | None, appliance_id: str = "A1"
+) -> dict[str, Any]:
     """One reading with its match. ``content``: a number, an indication, or a table of what differs."""
     planned = STEPS[step]
     row: dict[str, Any] = {
-        "reading_id": f"{prefix}-{number}",
+        "reading_id": f"r-{number}",
         "evidence_sha256": SHA,
         "record_no": number,
         "column_no": 1,
@@ -80,10 +85,13 @@ def make_reading(step: str, content: Any, *, number: int, at: pd.Timestamp | Non
         "step": step,
         "match_status": "auto",
         "job_id": "J1",
-        "appliance_id": "A1",
+        "appliance_id": appliance_id,
     }
     if isinstance(content, Mapping):
-        row |= content
+        row |= {name: value for name, value in content.items() if name not in ("minute", "matched_step")}
+        if "minute" in content:
+            row["taken_at"] = DAY + pd.Timedelta(minutes=content["minute"])
+        row["step"] = content.get("matched_step", step) or None
     elif isinstance(content, str):
         row["indication"] = content
     else:
@@ -103,17 +111,35 @@ def make_brief(
     meters: Iterable[Mapping[str, Any]] | None = None,
     accuracies: Iterable[Mapping[str, Any]] = ACCURACY,
     more: Mapping[str, list[dict[str, Any]]] | None = None,
+    copies: Iterable[Mapping[str, Any]] = (),
 ) -> Brief:
-    """A brief of one job with one appliance; ``more`` adds rows to a table by its name."""
+    """A brief of one job with one appliance; ``more`` adds rows to a table by its name.
+
+    ``copies`` are the readings of further appliances of the job, which are otherwise like the first.
+    """
     listed = list(steps.items()) if isinstance(steps, Mapping) else list(steps)
     readings = [
         make_reading(step, content, number=number, at=DAY + pd.Timedelta(minutes=number))
         for number, (step, content) in enumerate(listed, start=1)
     ]
+    for copy, others in enumerate(copies, start=2):
+        readings += [
+            make_reading(step, content, number=number, at=DAY + pd.Timedelta(minutes=number), appliance_id=f"A{copy}")
+            for number, (step, content) in enumerate(others.items(), start=100 * copy)
+        ]
+    listed_appliances = [
+        {"appliance_id": name, "job_id": "J1", "sequence": place} | PLAIN_APPLIANCE | dict(appliance or {})
+        for place, name in enumerate(
+            sorted({row["appliance_id"] for row in readings if row["job_id"] == "J1"} | {"A1"})
+        )
+    ]
     return assemble(
         readings=readings,
-        jobs=[{"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY} | dict(job or {})],
-        appliances=[{"appliance_id": "A1", "job_id": "J1", "sequence": 0} | PLAIN_APPLIANCE | dict(appliance or {})],
+        jobs=[
+            {"job_id": "J1", "sequence": 0, "work_type": "service", "status": "attended", "arrived_at": DAY}
+            | dict(job or {})
+        ],
+        appliances=listed_appliances,
         attestations=[{"appliance_id": "A1", "item": item, "value": value} for item, value in stated.items()],
         meters=list(meters) if meters is not None else [make_meter()],
         accuracies=[{"meter_serial": METER} | dict(row) for row in accuracies],
@@ -154,7 +180,10 @@ def assemble(
         "appliances": (Appliances, [source | row for row in appliances + more.get("appliances", [])]),
         "attestations": (
             Attestations,
-            [source | {"record_no": place} | row for place, row in enumerate(attestations + more.get("attestations", []), 1)],
+            [
+                source | {"record_no": place} | row
+                for place, row in enumerate(attestations + more.get("attestations", []), 1)
+            ],
         ),
         "meters": (Meters, [source | row for row in meters + more.get("meters", [])]),
         "accuracies": (Accuracies, accuracies + more.get("accuracies", [])),
@@ -168,12 +197,25 @@ def assemble(
 
 
 def make_table(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
-    """The rows as a checked table of the model."""
-    if not rows:
-        return empty_table(model)
-    table = pd.DataFrame(rows)
-    for name, column in model.to_schema().columns.items():
-        if name in table.columns and str(column.dtype).startswith("datetime64"):
+    """The rows as a table of the model; the same rows are shaped once and copied."""
+    key = (model.__name__, repr(rows))
+    if key not in SHAPED:
+        SHAPED[key] = shape_rows(model, rows)
+    return SHAPED[key].copy()
+
+
+SHAPED: dict[tuple[str, str], pd.DataFrame] = {}
+
+
+def shape_rows(model: Any, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """The rows with the columns and types of the model; test_making checks that these keep their schema."""
+    columns = model.to_schema().columns
+    shaped = {}
+    for name, column in columns.items():
+        values = [row.get(name) for row in rows]
+        if str(column.dtype).startswith("datetime64"):
             utc = "UTC" in str(column.dtype)
-            table[name] = pd.to_datetime(table[name], utc=utc).astype(str(column.dtype))
-    return conform_table(model, table)
+            shaped[name] = pd.to_datetime(pd.Series(values, dtype=object), utc=utc).astype(str(column.dtype))
+        else:
+            shaped[name] = pd.Series(values, dtype=column.dtype.type)
+    return pd.DataFrame(shaped, columns=list(columns))
