@@ -68,3 +68,18 @@ def test_the_new_meter_is_read(book, plug):
     assert rows["stamped_at"].astype(str).tolist()[0] == "2031-04-02 09:14:00+00:00"
     # No checksum: each record was asked for twice.
     assert content.count(b'"out":"G 1\\n"') == 2
+
+
+def test_a_corrected_profile_reads_the_older_conversations_too(book, plug):
+    from ingest.book_extract import read_book
+
+    wrong = parse_device_profile(PROFILE.replace('unit = "Ohm"', 'unit = "Ohm"\nscale = "10"'), "brass.toml")
+    sync_meter(book, plug(answer).url, profile="brass-tester", profiles={"brass-tester": wrong})
+    assert read_book(book).readings["value"].tolist()[0] == 3.8
+    right = parse_device_profile(PROFILE, "brass.toml")
+    report = sync_meter(book, plug(answer).url, profile="brass-tester", profiles={"brass-tester": right})
+    assert report.records_known == 3
+    extract = read_book(book)
+    assert extract.readings["value"].tolist()[0] == 0.38
+    assert len(extract.readings) == 3
+    assert len(extract.conflicts) == 0
