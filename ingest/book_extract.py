@@ -130,7 +130,7 @@ def read_evidence(
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
         batch.add(told, book.evidence.read(one.sha256))
-        if len(batch.records) >= BATCH_RECORDS or number == len(taken) - 1:
+        if batch.records.count >= BATCH_RECORDS or number == len(taken) - 1:
             parts.append(batch.finish())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
     return parts

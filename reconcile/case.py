@@ -103,7 +103,7 @@ class Case:
 
     ``chosen`` is the governing reading of each step: the last valid one, unless a retest is looked at the other way.
     ``uncertain`` are readings that may belong here but wait for a person. ``needs``: planned step to its need.
-    ``retests``: check to ``accepted`` or ``refused``. ``conflicting``: readings that another of the same slot denies.
+    ``retests``: check to ``accepted`` or ``refused``.
     """
 
     appliance: Appliance
@@ -113,7 +113,6 @@ class Case:
     attested: Mapping[str, tuple[Attested, ...]]
     needs: Mapping[str, str]
     retests: Mapping[str, str]
-    conflicting: frozenset[str]
     accuracies: Accuracies
     pack: Pack
 

@@ -76,7 +76,6 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
         needs[str(row.appliance_id)][str(row.step)] = str(row.need)
     retests = group_retests(brief.decisions)
     accuracies = group_accuracies(brief.accuracies)
-    conflicting = frozenset(brief.conflicts["reading_id"])
     cases = []
     for appliance in list_appliances(brief.jobs, brief.appliances):
         key = appliance.appliance_id
@@ -92,7 +91,6 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
                 attested=attested.get(key, {}),
                 needs=needs.get(key, {}),
                 retests=retests.get(key, {}),
-                conflicting=conflicting,
                 accuracies=accuracies,
                 pack=pack,
             )

@@ -106,7 +106,7 @@ def load_pack(name: str = DEFAULT_PACK) -> Pack:
     """The rule pack of that name. Raises InputError with the names there are, where there is none."""
     if name not in list_packs():
         raise InputError(f"no rule pack is called {name!r}", advice=f"one of: {', '.join(list_packs())}")
-    head = read_limit_file(f"{name}.pack.toml")
+    head = read_head(name)
     limits: dict[str, Limit] = {}
     for file_name in head["limits"]:
         for limit in parse_limits(read_limit_file(file_name), file_name):
@@ -122,6 +122,15 @@ def load_pack(name: str = DEFAULT_PACK) -> Pack:
         plans=MappingProxyType(read_limit_file(head["plan"])),
         signatures=tuple(MappingProxyType(row) for row in read_limit_file(head["signatures"])["signature"]),
     )
+
+
+def read_head(name: str) -> dict[str, Any]:
+    """What the pack file says, on top of the pack that it is based on where it names one."""
+    own = read_limit_file(f"{name}.pack.toml")
+    if "based_on" not in own:
+        return own
+    base = read_head(own["based_on"])
+    return {**base, **own, "settings": {**base["settings"], **own.get("settings", {})}}
 
 
 def read_limit_file(file_name: str) -> dict[str, Any]:

@@ -94,9 +94,6 @@ def conforming(value: float, u: float, *, low: float | None = None, high: float 
     return normal_share((ceiling - value) / u) - normal_share((floor - value) / u)
 
 
-def acceptance_limits(
-    u: float, *, low: float | None, high: float | None, guard: float, k: float = 2.0
-) -> tuple[float | None, float | None]:
-    """Lower and upper acceptance limit with a guard band of ``guard`` x U inside each limit. Source: JCGM 106 8.3.2."""
-    band = guard * k * u
-    return (None if low is None else low + band), (None if high is None else high - band)
+def acceptance_limits(guard_band: float, *, low: float | None, high: float | None) -> tuple[float | None, float | None]:
+    """Lower and upper acceptance limit, inside the limits by the guard band. Source: JCGM 106 8.3.2."""
+    return (None if low is None else low + guard_band), (None if high is None else high - guard_band)

@@ -10,7 +10,7 @@ import pandas as pd
 from ingest.exports.assemble import FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
-from ingest.exports.times import Zones
+from ingest.exports.zones import Zones
 from schemas.check import conform_table
 from schemas.readings import FileCounts
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ingest.exports.context import Context
+import numpy as np
+
 from ingest.exports.containers import Member, NotOpened, open_export
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
@@ -97,17 +99,17 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
         return Claim(refused="unreadable", detail=str(error))
     found = False
     for number, member in enumerate(members):
-        first = len(records)
+        first = len(records.pieces)
         if not claim.refused:
             found = read_member(member, records, file_no, claim.profile) or found
-        records.shift_columns(first, number * MEMBER_COLUMNS)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
     if found:
         return claim
     refused = claim if claim.refused else Claim(refused="no profile")
     for number, member in enumerate(members):
-        first = len(records)
+        first = len(records.pieces)
         keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
-        records.shift_columns(first, number * MEMBER_COLUMNS)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
     return refused
 
 
@@ -120,10 +122,10 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     if Scanner(grid, records, file_no, Context()).scan():
         return True
     for shaped in other_shapes(member, grid):
-        first = len(records)
+        first = len(records.pieces)
         if Scanner(shaped.grid, records, file_no, Context()).scan():
             if shaped.turned:
-                records.turn(first, shaped.places)
+                turn_back(records, first, shaped.places)
             return True
     return False
 
@@ -136,3 +138,15 @@ def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:
         yield blocks
     if member.grid is None and (columns := split_columns(member.lines, member.complete)) is not None:
         yield columns
+
+
+def shift_columns(records: Records, first: int, by: int) -> None:
+    """Count the columns of the pieces from ``first`` on further by ``by``: they are of another member or sheet."""
+    if by:
+        records.move(first, lambda lines, columns: (lines, columns + by))
+
+
+def turn_back(records: Records, first: int, places: Sequence[int]) -> None:
+    """Put the pieces from ``first`` on back where they stand in a table that was turned on its side."""
+    lines_of = np.array(places, np.int64)
+    records.move(first, lambda lines, columns: (lines_of[columns - 1], lines))

@@ -206,11 +206,8 @@ class Scanner:
             return
         number = len(self.records.tables)
         table = Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
-        self.records.tables.append(table)
-        if self.plan is UNREAD:
-            self.records.details[number] = NOT_EXPLAINED
-        add = self.records.add_long if self.plan.is_long else self.records.add_wide
-        add(number, self._rows, self._lines, self._broken)
+        self.records.tables.append(table if self.plan is not UNREAD else replace(table, detail=NOT_EXPLAINED))
+        self.records.add_rows(number, self._rows, self._lines, self._broken)
         self._rows, self._lines, self._broken = [], [], []
 
     def _use_waiting(self) -> None:
@@ -251,8 +248,7 @@ def keep_unclaimed(
 ) -> None:
     """Lines that nothing can read, each as a record that is refused; ``numbers``: where they stand."""
     number = len(records.tables)
-    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter=""))
+    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter="", detail=detail))
     kept = [at for at, line in enumerate(lines) if fold(line)]
     places = numbers or range(1, len(lines) + 1)
-    records.add_long(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))
-    records.details[number] = detail
+    records.add_rows(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))

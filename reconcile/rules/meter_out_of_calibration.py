@@ -10,8 +10,10 @@ from reconcile.rule import Assessed, Remark, Rule
 
 def find(assessed: Assessed) -> Iterator[Remark]:
     """One remark for each meter and state of its calibration that is not good."""
-    action = "Have the meter calibrated and test again; a calibration that finds it within its specification may be "
-    "recorded."
+    action = (
+        "Have the meter calibrated and test again; a calibration that finds it within its specification may be "
+        "recorded."
+    )
     yield from remark_meters(
         assessed,
         state="expired",

@@ -10,8 +10,10 @@ from reconcile.wording import show, title
 
 def find(assessed: Assessed) -> Iterator[Remark]:
     """A remark for a loop on TT without a known RCD, and one for a trip time without a known rating."""
-    action = "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD "
-    "refer to a competent electrician."
+    action = (
+        "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD refer to "
+        "a competent electrician."
+    )
     for part in assessed.parts_with("loop", "rcd unknown"):
         yield Remark(
             code="rcd_not_recorded",

@@ -36,8 +36,9 @@ def meaning(assessed: Assessed, part: Part) -> str:
     if value < pack.number("no_indication"):
         return "There was no supply when this was measured: switched off, fuse blown, or already isolated."
     if value < pack.number("lowest_voltage_at_appliance"):
-        return "That is lower than a supply at its lower limit and the usual drop in the wiring can be: look for a "
-        "poor joint."
+        return (
+            "A supply at its lower limit and the usual drop in the wiring do not make it so low: look for a poor joint."
+        )
     if value < pack.number("nominal_voltage"):
         return "A supply near its lower limit and the drop in the wiring can do this; so can a poor joint."
     return "It can damage controls; it comes from the supply, or from a poor neutral shared with other loads."
