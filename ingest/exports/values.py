@@ -225,6 +225,12 @@ def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: C
     )
 
 
+def prove_styles(records: Records) -> Proofs:
+    """What the value cells of some records prove about separators."""
+    place, (tables, columns) = combine(records.table, records.column)
+    return _proofs(records.tables, place, tables, columns, distinct(records.text("raw_text")))
+
+
 def decide_styles(tables: Sequence[Table], of_table: Codes, of_column: Codes, proofs: Proofs) -> list[NumberStyle]:
     """The separator style of each column: told, proved in it, proved in its file, or unknown."""
     by_file: dict[int, set[NumberStyle]] = defaultdict(set)
