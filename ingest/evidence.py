@@ -1,17 +1,16 @@
 """The evidence store: bytes exactly as received, named by their SHA-256, written once, never edited.
 
 Layout: ``evidence/<first two hex digits>/<sha256>`` holds the bytes, ``<sha256>.json`` beside it the sidecar. Both are
-written under a temporary name, flushed to disk, renamed, and made read-only; the sidecar goes last, so that an
-object without one is a write that was cut off.
+written under a temporary name in ``evidence/.incoming``, flushed to disk, renamed, and made read-only; the sidecar
+goes after its object, and the journal entry with the hash of the sidecar goes last. What the journal does not list
+was never taken in: a killed process left it there, or a stranger put it there. The store of a book lists nothing else.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,13 +18,21 @@ from typing import Final
 
 import pandas as pd
 
+from ingest.journal import Journal
+from ingest.moments import file_received_at, format_moment
+from ingest.writing import clear_parts, sync_folder, write_all_once, write_once
 from schemas.check import conform_table
 from schemas.errors import BookError
 from schemas.evidence import EVIDENCE_KINDS, Evidence
 from schemas.version import TOOL_VERSION
 
-CHUNK_BYTES: Final = 1 << 20
-READ_ONLY: Final = 0o444
+__all__ = [
+    "EvidenceStore", "Kept", "NewEvidence", "Sidecar", "file_received_at", "format_moment", "sync_folder", "write_once",
+]  # fmt: skip
+
+BATCH_FILES: Final = 2048
+BATCH_BYTES: Final = 64 << 20
+INCOMING: Final = ".incoming"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +52,17 @@ class Sidecar:
     tool_version: str
 
 
+@dataclass(frozen=True, kw_only=True)
+class NewEvidence:
+    """Bytes to be kept, with what is known of them."""
+
+    content: bytes
+    original_name: str
+    kind: str
+    received_at: datetime
+    profile: str | None = None
+
+
 @dataclass(frozen=True)
 class Kept:
     """The answer of ``keep``: the sidecar in force, and whether the bytes were new to the book."""
@@ -53,21 +71,22 @@ class Kept:
     new: bool
 
 
-def format_moment(moment: datetime) -> str:
-    """ISO 8601 in UTC with microseconds and ``Z``."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+@dataclass(frozen=True, kw_only=True)
+class _Waiting:
+    """One object about to be written."""
 
-
-def file_received_at(path: Path) -> datetime:
-    """When the bytes of a file reached this computer, as far as its file system knows: its modification time."""
-    return datetime.fromtimestamp(path.stat().st_mtime_ns // 1000 / 1e6, tz=UTC)
+    item: NewEvidence
+    sidecar: Sidecar
+    described: bytes
+    kind: str
 
 
 class EvidenceStore:
-    """Write-once objects below one folder."""
+    """Write-once objects below one folder. With a ``journal``, every object kept is entered there."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, *, journal: Journal | None = None) -> None:
         self.root = root
+        self._journal = journal
 
     def path(self, sha256: str) -> Path:
         """Where the bytes of an object are, or would be."""
@@ -84,25 +103,26 @@ class EvidenceStore:
 
         Raises BookError where the store cannot be written.
         """
-        if kind not in EVIDENCE_KINDS:
-            raise BookError(f"no such kind of evidence: {kind}")
-        sha256 = hashlib.sha256(content).hexdigest()
-        if self.sidecar_path(sha256).exists() and self.path(sha256).exists():
-            return Kept(self.sidecar(sha256), new=False)
-        sidecar = Sidecar(
-            sha256=sha256,
-            original_name=original_name,
-            bytes=len(content),
-            received_at=format_moment(received_at),
-            kept_at=format_moment(datetime.now(UTC)),
-            kind=kind,
-            profile=profile,
-            tool_version=TOOL_VERSION,
-        )
-        described = (json.dumps(asdict(sidecar), indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
-        write_once(self.path(sha256), content)
-        write_once(self.sidecar_path(sha256), described)
-        return Kept(sidecar, new=True)
+        return self.keep_all([
+            NewEvidence(
+                content=content, original_name=original_name, kind=kind, received_at=received_at, profile=profile
+            )
+        ])[0]  # fmt: skip
+
+    def keep_all(self, items: Iterable[NewEvidence]) -> list[Kept]:
+        """Keep many objects, in batches; one answer an item, in order. Items are taken one by one from an iterator.
+
+        An object that was damaged on disk is replaced by the same bytes handed in again. Raises BookError where the
+        store cannot be written; what came before is kept then.
+        """
+        kept: list[Kept] = []
+        for batch in _batches(items):
+            if self._journal is None:
+                kept += self._keep_batch(batch)
+            else:
+                with self._journal.held():
+                    kept += self._keep_batch(batch)
+        return kept
 
     def read(self, sha256: str) -> bytes:
         """The bytes of an object, hashed again on the way.
@@ -125,19 +145,26 @@ class EvidenceStore:
         return content
 
     def sidecar(self, sha256: str) -> Sidecar:
-        """The sidecar of an object. Raises BookError where it is missing or unreadable."""
+        """The sidecar of an object. Raises BookError where it is missing, unreadable, or not the one journalled."""
         path = self.sidecar_path(sha256)
         try:
-            return Sidecar(**json.loads(path.read_text(encoding="utf-8")))
+            described = path.read_bytes()
+            sidecar = Sidecar(**json.loads(described))
         except (OSError, ValueError, TypeError) as error:
             raise BookError("sidecar of evidence cannot be read", where=str(path), seen=str(error)) from error
+        if self._journal is not None and self._listed().get(sha256) != hashlib.sha256(described).hexdigest():
+            raise BookError(
+                "the journal does not know this sidecar: it was altered, or never taken in", where=str(path),
+                advice="restore this file from a backup of the book, or import the original file again",
+            )  # fmt: skip
+        return sidecar
 
     def hashes(self) -> Iterator[str]:
-        """The SHA-256 names of all complete objects, in ascending order."""
-        if not self.root.is_dir():
-            return
-        for folder in sorted(self.root.iterdir()):
-            if folder.is_dir():
+        """The SHA-256 names of all objects that were taken in, in ascending order."""
+        if self._journal is not None:
+            yield from sorted(self._listed())
+        elif self.root.is_dir():
+            for folder in sorted(self.root.iterdir()):
                 yield from sorted(entry.stem for entry in folder.glob("*.json"))
 
     def table(self) -> pd.DataFrame:
@@ -147,39 +174,84 @@ class EvidenceStore:
         frame["received_at"] = pd.to_datetime(frame["received_at"], utc=True, format="%Y-%m-%dT%H:%M:%S.%fZ")
         return conform_table(Evidence, frame)
 
+    def _listed(self) -> Mapping[str, str]:
+        return self._journal.evidence() if self._journal is not None else {}
 
-def write_once(path: Path, content: bytes) -> None:
-    """Write a read-only file under its final name, or not at all.
+    def _keep_batch(self, batch: list[NewEvidence]) -> list[Kept]:
+        """Objects, then sidecars, then the journal: at no moment does the journal list what is not on disk."""
+        clear_parts(self.root / INCOMING)
+        waiting: dict[str, _Waiting] = {}
+        kept: list[Kept] = []
+        for item in batch:
+            sha256 = hashlib.sha256(item.content).hexdigest()
+            if sha256 in waiting:
+                kept.append(Kept(waiting[sha256].sidecar, new=False))
+            elif self._stands(sha256, item.content):
+                kept.append(Kept(self.sidecar(sha256), new=False))
+            else:
+                waiting[sha256] = _describe(item, sha256, restored=sha256 in self._listed())
+                kept.append(Kept(waiting[sha256].sidecar, new=True))
+        if waiting:
+            files = [
+                file
+                for sha256, entry in waiting.items()
+                for file in ((self.path(sha256), entry.item.content), (self.sidecar_path(sha256), entry.described))
+            ]
+            write_all_once(files, parts=self.root / INCOMING)
+            if self._journal is not None:
+                self._journal.append_all([entry for item in waiting.values() for entry in _journal_entries(item)])
+        return kept
 
-    Raises BookError where the folder cannot be written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    def _stands(self, sha256: str, content: bytes) -> bool:
+        """True where exactly these bytes are in the store, with the sidecar that belongs to them."""
         try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(content)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.chmod(temporary, READ_ONLY)
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-        sync_folder(path.parent)
-    except OSError as error:
-        raise BookError(
-            "cannot write into the book", where=str(path.parent), seen=str(error.strerror or error),
-            advice="give the book a folder you may write to: --book DIR",
-        ) from error  # fmt: skip
+            if self.path(sha256).read_bytes() != content:
+                return False
+            described = self.sidecar_path(sha256).read_bytes()
+        except OSError:
+            return False
+        return self._journal is None or self._listed().get(sha256) == hashlib.sha256(described).hexdigest()
 
 
-def sync_folder(folder: Path) -> None:
-    """Make a rename durable; where the system has no such thing (Windows), do nothing."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def _describe(item: NewEvidence, sha256: str, *, restored: bool) -> _Waiting:
+    if item.kind not in EVIDENCE_KINDS:
+        raise BookError(f"no such kind of evidence: {item.kind}")
+    sidecar = Sidecar(
+        sha256=sha256,
+        original_name=item.original_name,
+        bytes=len(item.content),
+        received_at=format_moment(item.received_at),
+        kept_at=format_moment(datetime.now(UTC)),
+        kind=item.kind,
+        profile=item.profile,
+        tool_version=TOOL_VERSION,
+    )
+    described = (json.dumps(asdict(sidecar), indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+    return _Waiting(item=item, sidecar=sidecar, described=described, kind="restored" if restored else "evidence")
+
+
+def _journal_entries(waiting: _Waiting) -> list[tuple[str, dict[str, object]]]:
+    """The entry of a new object; before it, one that says so where a damaged object was replaced."""
+    sidecar = waiting.sidecar
+    listed: dict[str, object] = {
+        "sha256": sidecar.sha256,
+        "sidecar_sha256": hashlib.sha256(waiting.described).hexdigest(),
+        "original_name": sidecar.original_name,
+        "bytes": sidecar.bytes,
+    }
+    restored: list[tuple[str, dict[str, object]]] = [("restored", {"sha256": sidecar.sha256})]
+    return [*(restored if waiting.kind == "restored" else []), ("evidence", listed)]
+
+
+def _batches(items: Iterable[NewEvidence]) -> Iterator[list[NewEvidence]]:
+    """``items`` in runs of bounded count and bytes."""
+    batch: list[NewEvidence] = []
+    size = 0
+    for item in items:
+        batch.append(item)
+        size += len(item.content)
+        if len(batch) >= BATCH_FILES or size >= BATCH_BYTES:
+            yield batch
+            batch, size = [], 0
+    if batch:
+        yield batch

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 
 import pandas as pd
@@ -73,12 +73,12 @@ def readings_table(rows: Sequence[ReadingRow]) -> pd.DataFrame:
     """Readings table of ``rows``, in their order, checked."""
     names = ["reading_id", *(field.name for field in fields(ReadingRow))]
     return conform_table(
-        Readings, pd.DataFrame([{"reading_id": row.reading_id} | asdict(row) for row in rows], columns=names)
+        Readings, pd.DataFrame([{"reading_id": row.reading_id} | vars(row) for row in rows], columns=names)
     )
 
 
 def refusals_table(rows: Sequence[RefusalRow]) -> pd.DataFrame:
     """Refusals table of ``rows``, in their order, checked."""
     return conform_table(
-        Refusals, pd.DataFrame([asdict(row) for row in rows], columns=[field.name for field in fields(RefusalRow)])
+        Refusals, pd.DataFrame([vars(row) for row in rows], columns=[field.name for field in fields(RefusalRow)])
     )

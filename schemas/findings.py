@@ -20,6 +20,7 @@ DANGERS: Final = (
 DEFECTS: Final = (
     "earth_loop_high", "earth_loop_unstable", "earth_continuity_high", "insulation_low", "rcd_slow", "rcd_no_trip",
     "fuse_rating_wrong", "supply_voltage_out_of_band", "isolation_not_secured", "visual_damage", "test_leads_worn",
+    "neutral_earth_voltage_high",
 )  # fmt: skip
 QUERIES: Final = (
     "step_missing", "step_out_of_order", "detector_not_proved", "pair_not_tested",
@@ -27,6 +28,7 @@ QUERIES: Final = (
     "reading_implausible", "readings_disagree", "possible_induced_voltage", "leads_not_nulled",
     "meter_not_registered", "meter_out_of_calibration", "clock_uncertain", "match_uncertain", "reading_unmatched",
     "retest_unexplained", "within_uncertainty", "repeated_values",
+    "accuracy_unknown", "earth_continuity_doubtful",
 )  # fmt: skip
 NOTES: Final = ("retest", "clock_corrected", "duplicate_evidence", "near_limit")
 

@@ -43,6 +43,10 @@ REFUSAL_REASONS: Final = (
 )
 
 
+PAIR_MAY_BE_UNKNOWN: Final = ("insulation_resistance", "continuity_resistance")
+"""Tests whose usual names say no pair ("insulation at 500 V"): the value counts, the pair stays null, never guessed."""
+
+
 class Readings(Table):
     """Readings as ingest gives them, before anything is matched. One row a value or an indication.
 
@@ -104,8 +108,9 @@ class Readings(Table):
 
     @pa.dataframe_check(name="unit and conductors belong to the quantity")
     def unit_and_pair_fit(cls, table: pd.DataFrame) -> pd.Series:
-        """The unit is the one of the quantity; the pair is one it is measured between, or none."""
+        """The unit is the one of the quantity; the pair is one it is measured between, or not told where that may be."""
         allowed = {(name, pair) for name, q in QUANTITIES.items() for pair in q.conductors or ("",)}
+        allowed |= {(name, "") for name in PAIR_MAY_BE_UNKNOWN}
         seen = pd.MultiIndex.from_arrays([table["quantity"], table["conductors"].fillna("")])
         pair_fits = pd.Series(seen.isin(list(allowed)), index=table.index)
         unit = table["quantity"].map({name: q.unit for name, q in QUANTITIES.items()})

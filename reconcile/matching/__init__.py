@@ -29,9 +29,10 @@ from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.joint_steps import settle_sessions
 from reconcile.matching.neighbours import Trace, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, order_sightings
-from reconcile.matching.outcome import clock_row, conclude, session_rows
+from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits, list_visits
@@ -99,6 +100,7 @@ def match_sightings(
         chunk = [replace(cases[number], hints=hints[number]) for number in numbers]
         for number, case, belief in zip(numbers, chunk, find_beliefs(chunk, visits, habits), strict=True):
             rows[number], clocks[number] = say(case, belief)
+    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
 

@@ -1,0 +1,171 @@
+"""One date cell to the days it can mean. Which order of day and month counts is decided by a whole column.
+
+Dotted dates are day first; a named month, a year of four digits in front and a weekday that fits only one order decide
+themselves. Years of two digits are 2000 to 2099: no instrument of this trade stores older ones.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from typing import Final
+
+from ingest.cells.text import CACHE, fold
+
+ORDERS: Final = ("dmy", "mdy", "ymd")
+MONTHS: Final = {
+    name: number + 1
+    for number, names in enumerate(
+        (
+            "jan january", "feb february", "mar march", "apr april", "may", "jun june", "jul july", "aug august",
+            "sep sept september", "oct october", "nov november", "dec december",
+        )
+    )
+    for name in names.split()
+}  # fmt: skip
+WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+_WEEKDAY: Final = re.compile(
+    r"(?:(mon|tue|wed|thu|fri|sat|sun)(?:day|s|sday|nesday|rs|rsday|urday)?\b[,.]?\s+)?(.+?)"
+    r"(?:[,.]?\s+(mon|tue|wed|thu|fri|sat|sun)(?:day|s|sday|nesday|rs|rsday|urday)?\b\.?)?",
+    re.IGNORECASE,
+)
+_YEAR_FIRST: Final = re.compile(r"(\d{4})([-/. ])(\d{1,2})\2(\d{1,2})")
+_YEAR_LAST: Final = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2'?(\d{4}|\d{2})")
+_COMPACT: Final = re.compile(r"\d{6,8}")
+_NAMED: Final = (
+    re.compile(r"(?P<d>\d{1,2})(?:st|nd|rd|th)?[-/ .,]*(?:of )?(?P<m>[a-z]{3,9})[-/ .,]*'?(?P<y>\d{4}|\d{2})", re.I),
+    re.compile(r"(?P<m>[a-z]{3,9})[-/ .]*(?P<d>\d{1,2})(?:st|nd|rd|th)?[-/ ,.]+'?(?P<y>\d{4}|\d{2})", re.I),
+    re.compile(r"(?P<y>\d{4})[-/ ]*(?P<m>[a-z]{3,9})[-/ .]*(?P<d>\d{1,2})", re.I),
+)
+
+
+@dataclass(frozen=True)
+class DateCell:
+    """The days a cell can mean: ``settled``, or one for each order that gives a real day (``by_order``).
+
+    Neither: ``seen`` is True where it looks like a date but no order gives a real day.
+    """
+
+    settled: date | None = None
+    by_order: tuple[tuple[str, date], ...] = ()
+    seen: bool = False
+
+    @property
+    def proves(self) -> str | None:
+        """The one order that this cell allows, or None where it proves nothing."""
+        return self.by_order[0][0] if len(self.by_order) == 1 else None
+
+    @property
+    def provable(self) -> date | None:
+        """The day that needs no order: settled, allowed by one order only, or the same in all."""
+        if self.settled:
+            return self.settled
+        days = {day for _, day in self.by_order}
+        return days.pop() if len(days) == 1 else None
+
+    def under(self, order: str) -> date | None:
+        """The day if ``order`` counts; None where it gives no real day."""
+        return self.settled or dict(self.by_order).get(order)
+
+
+@lru_cache(maxsize=CACHE)
+def parse_date(text: str) -> DateCell:
+    """The days that ``text`` can mean."""
+    cell = fold(text).strip(" ,;'")
+    outer = _WEEKDAY.fullmatch(cell)
+    if outer is None:
+        return DateCell()
+    weekday = (outer[1] or outer[3] or "").lower()
+    found = _parse_day(outer[2].strip(" ,"))
+    if not weekday:
+        return found
+    number = WEEKDAYS.index(weekday)
+    if found.settled:
+        return found if found.settled.weekday() == number else DateCell(seen=True)
+    fitting = tuple((order, day) for order, day in found.by_order if day.weekday() == number)
+    return DateCell(by_order=fitting, seen=found.seen)
+
+
+def _parse_day(text: str) -> DateCell:
+    if found := _YEAR_FIRST.fullmatch(text):
+        return _settled(int(found[1]), int(found[3]), int(found[4]))
+    if found := _YEAR_LAST.fullmatch(text):
+        first, mark, second, year = int(found[1]), found[2], int(found[3]), found[4]
+        if mark == ".":
+            return _settled(_full_year(year), second, first)
+        candidates = [("dmy", _full_year(year), second, first), ("mdy", _full_year(year), first, second)]
+        if mark == "-" and len(year) == 2 and len(found[1]) == 2:
+            candidates.append(("ymd", 2000 + first, second, int(year)))
+        return _by_order(candidates)
+    for pattern in _NAMED:
+        found = pattern.fullmatch(text)
+        if found and found["m"].lower() in MONTHS:
+            return _settled(_full_year(found["y"]), MONTHS[found["m"].lower()], int(found["d"]))
+    if _COMPACT.fullmatch(text):
+        return _compact(text)
+    return DateCell()
+
+
+def _compact(text: str) -> DateCell:
+    """Eight digits, or seven with a lost leading zero, or six."""
+    if len(text) == 6:
+        first, second, third = int(text[:2]), int(text[2:4]), int(text[4:])
+        return _by_order([("dmy", 2000 + third, second, first), ("mdy", 2000 + third, first, second),
+                          ("ymd", 2000 + first, second, third)])  # fmt: skip
+    padded = text.zfill(8)
+    first, second, year = int(padded[:2]), int(padded[2:4]), int(padded[4:])
+    candidates = [("dmy", year, second, first), ("mdy", year, first, second)]
+    if len(text) == 8:
+        candidates.append(("ymd", int(text[:4]), int(text[4:6]), int(text[6:])))
+    return _by_order(candidates)
+
+
+def _full_year(text: str) -> int:
+    return int(text) if len(text) == 4 else 2000 + int(text)
+
+
+def _day(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day) if 1900 <= year <= 2100 else None
+    except ValueError:
+        return None
+
+
+def _settled(year: int, month: int, day: int) -> DateCell:
+    return DateCell(settled=_day(year, month, day), seen=True)
+
+
+def _by_order(candidates: Iterable[tuple[str, int, int, int]]) -> DateCell:
+    days = ((order, _day(year, month, day)) for order, year, month, day in candidates)
+    return DateCell(by_order=tuple((order, day) for order, day in days if day), seen=True)
+
+
+@dataclass(frozen=True)
+class OrderDecision:
+    """How the dates of a column are read: ``order``, or None with ``provable_only`` where it has to be proved cell
+    by cell; ``why`` says so to people.
+    """
+
+    order: str | None
+    why: str
+
+
+def decide_order(cells: Iterable[str], told: str | None = None, hints: Iterable[str] = ()) -> OrderDecision:
+    """The order of day and month in a column of date cells.
+
+    A word told (operator, profile, heading, preamble) counts first; then what single cells prove; then the dates of the
+    preamble (``hints``). Proof both ways leaves the column undecided.
+    """
+    if told:
+        return OrderDecision(told, "told")
+    for source in (cells, hints):
+        proved = {proof for cell in source if (proof := parse_date(cell).proves)}
+        if len(proved) == 1:
+            return OrderDecision(proved.pop(), "proved by another date of the file")
+        if proved:
+            return OrderDecision(None, "the dates of this column prove both orders of day and month")
+    return OrderDecision(None, "no date of the file settles which is day and which is month")

@@ -1,0 +1,66 @@
+"""The text of one cell with what typography may vary made one: digits, blanks, dashes, quotes.
+
+Only characters that mean exactly the same are folded. Superscripts, fractions and letters are not: ``10²`` must never
+become ``102``.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import lru_cache
+from typing import Final
+
+BLANKS: Final = "\u00a0\u2000\u2001\u2002\u2003\u2004\u2005\u2006\u2007\u2008\u2009\u200a\u202f\u205f\u3000\t"
+NOTHING: Final = "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"
+DASHES: Final = "\u2212\u2010\u2011\u2012\u2013\ufe63\uff0d"
+QUOTES: Final = "\u2018\u2019\u02bc\u00b4\u2032"
+CACHE: Final = 1 << 16
+
+_FOLDED: Final[dict[int, str | None]] = {
+    **{ord(mark): " " for mark in BLANKS},
+    **{ord(mark): None for mark in NOTHING},
+    **{ord(mark): "-" for mark in DASHES},
+    **{ord(mark): "'" for mark in QUOTES},
+    0x2126: "\u03a9",  # ohm sign to Greek capital omega, which Unicode calls the same
+    0x03BC: "\u00b5",  # Greek mu to micro sign
+    0x221E: "\u221e",
+}
+# Full-width forms of ASCII (U+FF01 to U+FF5E) are the same characters in another width.
+_FOLDED.update({wide: chr(wide - 0xFEE0) for wide in range(0xFF01, 0xFF5F) if wide != 0xFF0D})
+# Characters of UTF-8 that were read as CP1252 once: the pairs below have no other meaning in an export.
+MOJIBAKE: Final = {
+    "\u00ce\u00a9": "\u03a9", "\u00e2\u201e\u00a6": "\u03a9", "\u00c2\u00b5": "\u00b5", "\u00c2\u00b0": "\u00b0",
+    "\u00c2\u00b7": "\u00b7", "\u00c2\u00a0": " ", "\u00e2\u2030\u00a5": "\u2265", "\u00e2\u2030\u00a4": "\u2264",
+    "\u00e2\u02c6\u017e": "\u221e", "\u00e2\u20ac\u201c": "-", "\u00e2\u02c6\u2019": "-",
+}  # fmt: skip
+
+
+@lru_cache(maxsize=CACHE)
+def fold(text: str) -> str:
+    """``text`` trimmed, with the variants of digits, blanks, dashes and signs folded into one spelling."""
+    if text.isascii():
+        return text.strip(" \t\r\n\x00\x0b\x0c") if "\t" not in text else text.replace("\t", " ").strip(" \r\n\x00")
+    for damaged, meant in MOJIBAKE.items():
+        if damaged in text:
+            text = text.replace(damaged, meant)
+    folded = text.translate(_FOLDED)
+    if any(mark.isdecimal() and not mark.isascii() for mark in folded):
+        folded = "".join(
+            str(unicodedata.decimal(mark)) if mark.isdecimal() and not mark.isascii() else mark for mark in folded
+        )
+    return folded.strip(" \r\n\x00\x0b\x0c")
+
+
+_SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊ₑₙₛₗₚₒₐ", "0123456789+enslpoa")
+
+
+@lru_cache(maxsize=CACHE)
+def fold_heading(text: str) -> str:
+    """``fold`` for headings and names of tests: subscripts are letters too, blanks are single, quotes are gone."""
+    folded = fold(text.translate(_SUBSCRIPTS)).replace('"', " ").replace("_", " ")
+    return " ".join(folded.split())
+
+
+def shown(text: str, length: int = 40) -> str:
+    """``text`` for a message: quoted, cut where long."""
+    return repr(text if len(text) <= length else text[: length - 1] + "…")

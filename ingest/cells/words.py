@@ -1,0 +1,109 @@
+"""Words that stand where a number could: not measured, over range, indications, verdicts."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+NOT_MEASURED: Final = frozenset(
+    (
+        "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null", "nan",
+        "none", "not tested", "not measured", "not done", "not taken", "not applicable", "not available", "not recorded",
+        "not carried out", "not read", "no reading", "no result", "no data", "no test", "untested", "unmeasured", "skipped",
+        "skip", "omitted", "blank", "empty", "tbc", "tbd", "//", "...", "--.--", "--.-", "-.--", "-.-", "---.-",
+    )
+)  # fmt: skip
+
+OVER_RANGE: Final = frozenset(
+    (
+        "ol", "o.l", "o.l.", "0l", "0.l", ".ol", "o l", "o/l", "oor", "o.r", "o.r.", "o/r", "or", "ofl", "over",
+        "overload", "over load", "over range", "over-range", "overrange", "out of range", "ovr", "ovld", "ovfl",
+        "overflow", "∞", "+∞", "inf", "+inf", "infinity", "infinite", "open", "open circuit", "o/c", "oc",
+        ">range", "> range", ">max", "> max", ">ol", "> ol", "+ol", "+ol.", "-ol-",
+    )
+)  # fmt: skip
+
+NO_TRIP: Final = frozenset(
+    ("no trip", "no-trip", "notrip", "did not trip", "not tripped", "dnt", "failed to trip", "fail to trip")
+)
+
+PRESENT: Final = frozenset(
+    (
+        "present", "voltage present", "yes", "y", "live", "detected", "voltage detected", "voltage", "on", "indicated",
+        "indication", "positive", "true", "energised", "energized", "hot", "lit", "voltage indicated",
+    )
+)  # fmt: skip
+ABSENT: Final = frozenset(
+    (
+        "absent", "voltage absent", "no", "n", "none", "nil", "dead", "not detected", "no voltage",
+        "no voltage detected", "not present", "off", "negative", "false", "clear", "no indication",
+        "none detected", "not live", "not indicated", "nothing", "nothing detected", "not energised", "de-energised",
+    )
+)  # fmt: skip
+PROVED: Final = PRESENT | frozenset(
+    ("proved", "proven", "ok", "pass", "passed", "working", "works", "good", "proved ok", "proven ok", "ok proved",
+     "functioning", "confirmed", "proves", "✓", "✔", "tick", "proved live", "proven live")
+)  # fmt: skip
+NOT_PROVED: Final = frozenset(
+    ("absent", "no", "n", "fail", "failed", "not proved", "not proven", "no indication", "dead", "not working",
+     "faulty", "false", "not indicated", "not detected", "not present", "none", "unproved", "unproven", "off", "nil",
+     "no voltage", "✗", "✘", "not ok")
+)  # fmt: skip
+POLARITY_WORDS: Final[dict[str, frozenset[str]]] = {
+    "correct": frozenset(
+        ("correct", "ok", "okay", "pass", "passed", "good", "normal", "right", "✓", "✔", "tick", "polarity correct",
+         "polarity ok", "correct polarity", "all correct", "wiring ok", "wiring correct")
+    ),
+    "reversed": frozenset(
+        ("reversed", "reverse", "rev", "swapped", "l-n reversed", "l/n reversed", "ln reversed", "crossed",
+         "line neutral reversed", "line-neutral reversed", "live neutral reversed", "live-neutral reversed",
+         "l-n swapped", "l/n swapped", "reversed polarity", "reverse polarity", "polarity reversed", "l n reversed",
+         "l-n rev", "l/n rev", "l and n reversed", "inverted", "transposed")
+    ),
+    "no earth": frozenset(
+        ("no earth", "missing earth", "earth missing", "earth open", "open earth", "no pe", "pe missing", "pe open",
+         "no e", "earth fault", "no cpc", "no ground", "no-earth", "earth absent")
+    ),
+    "no neutral": frozenset(
+        ("no neutral", "missing neutral", "neutral missing", "neutral open", "open neutral", "no n", "n missing",
+         "n open", "no-neutral", "neutral absent")
+    ),
+    "fault": frozenset(
+        ("fault", "faulty", "fail", "failed", "bad", "incorrect", "wrong", "not ok", "wiring fault", "✗", "✘",
+         "l-e reversed", "l/e reversed", "line earth reversed", "line-earth reversed", "live earth reversed",
+         "polarity fault", "not correct")
+    ),
+}  # fmt: skip
+
+VERDICT: Final = re.compile(r"[\s,;/|]*(?:\(?(?:pass(?:ed)?|ok|fail(?:ed)?|p|f)\)?|[✓✔✗✘])", re.IGNORECASE)
+"""A verdict after a number: it adds nothing to the value and takes nothing from it."""
+
+ERRORS: Final = re.compile(r"#(?:N/A|VALUE!|REF!|DIV/0!|NUM!|NAME\?|NULL!|SPILL!|CALC!|#+)|err(?:or)?\W*\d*|###+", re.I)
+
+
+def simplify(text: str) -> str:
+    """Lower case, single blanks, no closing punctuation: the form in which words are looked up."""
+    return " ".join(text.lower().split()).strip(" \"'!;:")
+
+
+def is_not_measured(text: str) -> bool:
+    """True where the cell says that nothing was measured."""
+    word = simplify(text)
+    return word in NOT_MEASURED or (len(word) > 1 and set(word) <= set("-.–— _"))
+
+
+def is_over_range(text: str) -> bool:
+    """True where the cell says that the meter had no number because its range ended."""
+    word = simplify(text)
+    return word in OVER_RANGE or word.replace(" ", "") in OVER_RANGE
+
+
+def find_indication(quantity: str, text: str) -> str | None:
+    """The indication that the word means for ``quantity``, or None where it is not certain."""
+    word = simplify(text).rstrip(".")
+    if quantity == "polarity":
+        return next((meaning for meaning, words in POLARITY_WORDS.items() if word in words), None)
+    yes, no = (PROVED, NOT_PROVED) if quantity == "voltage_indicator_proof" else (PRESENT, ABSENT)
+    if word in yes:
+        return "present"
+    return "absent" if word in no else None

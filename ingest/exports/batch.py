@@ -1,0 +1,119 @@
+"""Many exports read together: tables are made and checked once for a batch, counts are kept by file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from ingest.exports.assemble import Assembled, FileFacts, assemble
+from ingest.exports.read import Claim, collect
+from ingest.exports.records import Records
+from ingest.exports.stream import NotPlain, open_large, read_large
+from ingest.exports.zones import Zones
+from schemas.check import conform_table
+from schemas.readings import FileCounts
+
+
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What is known of one export before it is read."""
+
+    sha256: str
+    original_name: str
+    claim: Claim
+    zone: str | None = None
+    date_order: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilesExtract:
+    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts)."""
+
+    readings: pd.DataFrame
+    refusals: pd.DataFrame
+    files: pd.DataFrame
+
+
+@dataclass
+class Batch:
+    """Files whose records wait to become tables. ``meter_zones`` and ``book_zone`` give zones where files are silent."""
+
+    meter_zones: Mapping[str, str]
+    book_zone: str | None
+    told: list[Told] = field(default_factory=list)
+    claims: list[Claim] = field(default_factory=list)
+    records: Records = field(default_factory=Records)
+
+    def add(self, told: Told, content: bytes) -> Claim:
+        """Read the cells of one file; the claim in force after its layout was seen."""
+        claim = collect(content, told.original_name, self.records, len(self.told), told.claim)
+        self.told.append(told)
+        self.claims.append(claim)
+        return claim
+
+    def finish(self) -> FilesExtract:
+        """The tables of the batch, checked."""
+        facts = [self.facts(told, claim) for told, claim in zip(self.told, self.claims, strict=True)]
+        return with_counts(assemble(self.records, facts), self.told, self.claims)
+
+    def facts(self, told: Told, claim: Claim) -> FileFacts:
+        """What is known of a file before its cells are understood."""
+        profile = claim.profile
+        zones = Zones(
+            profile=profile.zone if profile else None, meters=tuple(sorted(self.meter_zones.items())),
+            operator=told.zone, book=self.book_zone,
+        )  # fmt: skip
+        return FileFacts(
+            sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
+        )
+
+    def read_large(self, told: Told, content: bytes, write: Callable[[int, FilesExtract], None]) -> int | None:
+        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
+        if told.claim.refused:
+            return None
+        large = open_large(content, told.claim.profile)
+        if large is None:
+            return None
+        facts = self.facts(told, told.claim)
+        try:
+            return read_large(large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])))
+        except NotPlain:
+            return None
+
+
+def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) -> FilesExtract:
+    """The tables of a batch with one row of counts a file."""
+    places = range(len(told))
+    counts = pd.DataFrame(
+        {
+            "evidence_sha256": [one.sha256 for one in told],
+            "original_name": [one.original_name for one in told],
+            "profile": pd.Series([claim.name for claim in claims], dtype="str"),
+            "readings": np.bincount(done.reading_file, minlength=len(places)),
+            "refusals": np.bincount(done.refusal_file, minlength=len(places)),
+            "duplicates": 0,
+        }
+    )
+    counts["records"] = counts["readings"] + counts["refusals"]
+    return FilesExtract(readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts))
+
+
+def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:
+    """The parts of one large file as one, their counts added up."""
+    joined = join_extracts(parts)
+    files = parts[0].files.assign(
+        **{name: [int(joined.files[name].sum())] for name in ("readings", "refusals", "records")}
+    )
+    return FilesExtract(readings=joined.readings, refusals=joined.refusals, files=conform_table(FileCounts, files))
+
+
+def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:
+    """The tables of several batches as one, in their order."""
+    return FilesExtract(
+        readings=pd.concat([part.readings for part in parts], ignore_index=True),
+        refusals=pd.concat([part.refusals for part in parts], ignore_index=True),
+        files=pd.concat([part.files for part in parts], ignore_index=True),
+    )

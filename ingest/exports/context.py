@@ -1,0 +1,257 @@
+"""What preamble lines, titles and footers of an export say about all its rows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import Final
+
+from ingest.cells.clocks import LOCAL_WORDS, parse_zone, split_moment
+from ingest.cells.dates import parse_date
+from ingest.cells.text import CACHE, fold, fold_heading
+from ingest.cells.units import Unit, parse_unit
+from ingest.exports.headings import parse_order
+from ingest.exports.measurements import Meaning, parse_meaning
+
+_COMMENT: Final = re.compile(r"\s*(?:#(?!\s*\d*\s*$)|//|;|\*(?!\s*$)|%|<!--|REM\b|/\*|-- )")
+_PAIR: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?::|=|\.{3,}|\t)\s*(.*?)\s*")
+_WORD: Final = re.compile(r"[^a-z0-9#&/]+")
+_SERIAL: Final = re.compile(
+    r"(?:(?:meter|instrument|tester|device|unit|equipment)(?:'s)? )?(?:serial|ser)(?: ?(?:no|nr|number|num|id|#))?|"
+    r"s/?n|(?:meter|instrument|tester) (?:s/n|sn|no|number|id|#)|serial # ?"
+)
+_ZONE: Final = re.compile(
+    r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|time base|"
+    r"times? (?:reference|standard|given in|shown in|recorded in)|(?:meter )?clock zone"
+)
+_ZONE_SENTENCE: Final = re.compile(
+    r"(?:all )?(?:dates and )?(?:times?|timestamps?|clock)(?: and dates)?(?: are| is| shown| given| recorded| stored)*"
+    r"(?: in| as| to| set to)? (utc|gmt|bst|cet|cest|local(?: time)?|uk(?: local)?(?: time)?|(?:utc|gmt)[+-]\d{1,2}(?::\d{2})?|"
+    r"[a-z]+/[a-z_]+)(?: time)?\.?",
+    re.IGNORECASE,
+)
+_DATE: Final = re.compile(
+    r"(?:test|tests|tested|measurement|session|job|visit|record|reading)? ?(?:date|day|tested on)|dated?"
+)
+_OTHER_DATE: Final = re.compile(
+    r"(?:export|exported|download|downloaded|print|printed|report|created|generated|saved|file|calibrat|cal|due|next)"
+)
+_ORDER_KEY: Final = re.compile(
+    r"(?:date|day|time|timestamp|date time) ?(?:format|order|style|pattern)|format of dates?"
+)
+_LABEL: Final = re.compile(
+    r"(?:appliance|asset|label|test point|point|tag|circuit|item|equipment|location|room|position)(?: (?:no|id|name|ref|label|tag))?"
+)
+_TEST: Final = re.compile(r"(?:test|function|measurement|test type|test name|mode|type of test|parameter|quantity)")
+_UNITS: Final = re.compile(r"units?|all values in|values in|results? in|readings? in|values|unit of measure(?:ment)?")
+_DECIMAL: Final = re.compile(r"decimal(?: ?(?:separator|mark|point|sign|symbol|character))?")
+
+
+@dataclass(frozen=True)
+class Context:
+    """Facts said once for many rows. ``units`` is by quantity, with ``""`` for all; ``dates`` are other dates of the
+    file, used only as evidence for the order of day and month.
+    """
+
+    meter_serial: str | None = None
+    zone: str | None = None
+    zone_unknown: str | None = None
+    order: str | None = None
+    date_text: str | None = None
+    label: str | None = None
+    decimal: str | None = None
+    test: Meaning | None = None
+    units: tuple[tuple[str, Unit], ...] = ()
+    dates: tuple[str, ...] = field(default=())
+
+    def unit_for(self, quantity: str) -> Unit | None:
+        """The unit that the preamble gives for ``quantity``, if any."""
+        found = dict(self.units)
+        return found.get(quantity, found.get(""))
+
+
+def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
+    """``start`` with what the lines say; a line that says nothing known changes nothing."""
+    context = start
+    for row in rows:
+        cells = [fold(cell) for cell in row if fold(cell)]
+        if not cells:
+            continue
+        pairs = _pairs(cells)
+        for key, value in pairs:
+            context = _apply(context, key, value)
+        if not pairs and len(cells) == 1:
+            context = _title(context, cells[0])
+        context = _sentences(context, " ".join(cells))
+    return context
+
+
+def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
+    """Key and value of a preamble line: in one cell with a colon, or in cells beside each other."""
+    pairs: list[tuple[str, str]] = []
+    waiting: str | None = None
+    for cell in cells:
+        bare = cell.lstrip("#/;*%'! ").strip()
+        parts = [part for part in re.split(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])", bare) if part]
+        found = [_PAIR.fullmatch(part) for part in parts]
+        if waiting is not None:
+            pairs.append((waiting, bare))
+            waiting = None
+        elif parts and all(one and one[2] for one in found):
+            pairs += [(one[1], one[2]) for one in found if one]
+        else:
+            waiting = bare.rstrip(":= ")
+            if waiting != bare and context_key(waiting):
+                pairs.append((waiting, ""))
+    return pairs
+
+
+def only_tells(filled: Sequence[str]) -> bool:
+    """True for a line between rows that only says something about the rows that follow: keys that are known."""
+    pairs = _pairs([fold(cell) for cell in filled])
+    known = [key for key, _ in pairs if context_key(key) not in ("", "other date")]
+    told = any(mark in filled[0] for mark in ":=") or len(filled) > 1
+    return bool(pairs) and told and len(known) == len(pairs) and len(filled) <= 2 * len(pairs)
+
+
+@lru_cache(maxsize=CACHE)
+def context_key(text: str) -> str:
+    """The kind of fact that a preamble key names, or nothing."""
+    key = " ".join(_WORD.sub(" ", fold_heading(text).lower()).split())
+    for kind, pattern in (
+        ("serial", _SERIAL), ("order", _ORDER_KEY), ("decimal", _DECIMAL), ("zone", _ZONE), ("date", _DATE),
+        ("test", _TEST), ("units", _UNITS), ("label", _LABEL),
+    ):  # fmt: skip
+        if pattern.fullmatch(key):
+            return kind
+    return "other date" if _OTHER_DATE.match(key) else ""
+
+
+def _apply(context: Context, key: str, value: str) -> Context:
+    kind = context_key(key)
+    if not value:
+        return _reset(context, kind)
+    if kind == "serial":
+        return replace(context, meter_serial=value)
+    if kind == "zone":
+        return _zone(context, value)
+    if kind == "order":
+        return replace(context, order=parse_order(value) or context.order)
+    if kind == "decimal":
+        mark = {"comma": ",", ",": ",", "point": ".", ".": ".", "dot": ".", "period": "."}.get(
+            value.lower().strip("'\"")
+        )
+        return replace(context, decimal=mark)
+    if kind == "test":
+        meaning = parse_meaning(value)
+        return replace(context, test=meaning if meaning.is_reading else None)
+    if kind == "label":
+        return replace(context, label=value)
+    if kind == "units":
+        return _units(context, value)
+    return _dates_and_units(context, kind, key, value)
+
+
+def _reset(context: Context, kind: str) -> Context:
+    """A key with nothing behind it takes back what was said before."""
+    return {
+        "serial": replace(context, meter_serial=None),
+        "zone": replace(context, zone=None),
+        "date": replace(context, date_text=None),
+        "label": replace(context, label=None),
+        "test": replace(context, test=None),
+    }.get(kind, context)
+
+
+def _title(context: Context, line: str) -> Context:
+    """A title of its own names the test of the tables below it, or takes back the name before."""
+    bare = line.strip("#/;*%'![]=-~<> ")
+    if not bare or is_furniture(line):
+        return context
+    meaning = parse_meaning(
+        re.sub(r"\b(?:tests?|results?|readings?|measurements?|table|section)\b", " ", bare, flags=re.I)
+    )
+    return replace(context, test=meaning if meaning.is_reading else None)
+
+
+def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Context:
+    day = (split_moment(value) or (value, ""))[0]
+    if parse_date(day).seen:
+        dates = (*context.dates, day)
+        return replace(context, dates=dates, date_text=day if kind == "date" else context.date_text)
+    meaning, unit = parse_meaning(key), parse_unit(value)
+    if unit and meaning.is_reading and meaning.quantity:
+        return replace(context, units=(*context.units, (meaning.quantity, unit)))
+    return context
+
+
+def _zone(context: Context, value: str) -> Context:
+    if (
+        value.lower() in LOCAL_WORDS
+        or parse_date(value).seen
+        or split_moment(value)
+        or re.fullmatch(r"[\d:. ]+", value)
+    ):
+        return context
+    zone = parse_zone(value) or parse_zone(value.split("(")[0]) or parse_zone(value.split(" ")[0])
+    return replace(context, zone=zone) if zone else replace(context, zone_unknown=value)
+
+
+def _units(context: Context, value: str) -> Context:
+    """``Ohm``, or a list such as ``loop Ohm, insulation MOhm, RCD ms``."""
+    whole = parse_unit(value)
+    if whole:
+        return replace(context, units=(*context.units, ("", whole)))
+    found = list(context.units)
+    for part in re.split(r"[,;]|\s/\s", value):
+        meaning = parse_meaning(part.replace("=", " ").replace(":", " "))
+        if meaning.quantity and meaning.unit:
+            found.append((meaning.quantity, meaning.unit))
+    return replace(context, units=tuple(found))
+
+
+def _sentences(context: Context, line: str) -> Context:
+    bare = line.lstrip("#/;*%'! ").strip()
+    found = _ZONE_SENTENCE.fullmatch(bare)
+    return _zone(context, found[1]) if found else context
+
+
+_FURNITURE: Final = re.compile(
+    r"(?:\W*(?:end|eof|fin)\b(?: of (?:file|data|report|export|records?|list|log|table))?\W*|page \d+(?: of \d+)?.*|"
+    r"(?:printed|exported|generated|created|downloaded|saved|produced|report) (?:on|by|at|from|with|:).*|"
+    r"(?:no|number|total number|count)\.? of (?:records?|readings?|tests?|rows?|results?).*|"
+    r"(?:total (?:records?|readings?|rows?|results?|tests?)|(?:records|readings|rows|results|tests)(?: (?:exported|in file|"
+    r"stored|total))?)\s*[:=]\s*\d+\s*|"
+    r"(?:total|grand total|sub-?total)(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
+    r"\d+ (?:records?|readings?|rows?|tests?|results?)(?: .*)?|continued.*|.*\bcontinued(?: on next page)?|"
+    r"check ?sum.*|crc.*|signature.*|signed.*|\*{2,}.*|={2,}.*|-{3,}.*|_{3,}.*|\.{3,}.*|~{2,}.*|<.*>)",
+    re.IGNORECASE,
+)
+_STATISTIC: Final = re.compile(
+    r"(?:average|averages|avg\.?|mean|median|sum|sums|totals?|sub-?totals?|std\.?(?: ?dev\.?)?|standard deviation|"
+    r"worst(?: ?case)?|best(?: ?case)?|lowest|highest|min(?:imum)?\.?|max(?:imum)?\.?|min/max|count|summary|"
+    r"limits?|permitted|statistics|stdev)"
+    r"(?:\W*$|\W+(?:of|for|value|values|reading|readings|result|results|case|permitted|allowed|zs|ze|loop|r2|r1|ir|ins\w*|"
+    r"rcd|cont\w*|volt\w*|all|the|above|records?|tests?|rows?|passed|failed|\(.*|n)\b.*)",
+    re.IGNORECASE,
+)
+
+
+@lru_cache(maxsize=CACHE)
+def is_comment(text: str) -> bool:
+    """True where a line that begins so is a comment."""
+    return _COMMENT.match(text) is not None
+
+
+@lru_cache(maxsize=CACHE)
+def is_furniture(text: str) -> bool:
+    """True for page furniture: footers, rules, counts of records."""
+    return _FURNITURE.fullmatch(fold(text)) is not None
+
+
+@lru_cache(maxsize=CACHE)
+def is_statistic(text: str) -> bool:
+    """True for the first words of an average, a total, a worst case."""
+    return _STATISTIC.match(fold(text)) is not None

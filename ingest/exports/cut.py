@@ -1,0 +1,59 @@
+"""The last line of a file without a line end: complete, or cut off in the middle of a cell."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from ingest.cells.text import fold
+from ingest.exports.layout import Plan
+
+_DIGITS = re.compile(r"\d+")
+
+
+def settle_last_row(cells: list[str], plan: Plan, others: Sequence[Sequence[str]]) -> tuple[list[str], str]:
+    """The cells of the last row that can be trusted, and why the row is refused where that is too few.
+
+    The cell at the cut is never trusted; those before it stand under their own headings.
+    """
+    if len(cells) > plan.width:
+        return cells, "unreadable"
+    last = len(cells) - 1
+    if len(cells) == plan.width and _looks_whole(cells[last], [row[last] for row in others if last < len(row)]):
+        return cells, ""
+    kept = [*cells[:last], *[""] * (plan.width - last)]
+    if plan.value is not None:
+        needed = [
+            plan.value,
+            *(at for role, at in plan.roles if role in ("test", "unit", "comparator", "pair", "prefix")),
+        ]
+        return (kept, "") if max(needed) < last else (cells, "cut off")
+    if any(test.index == last for test in plan.tests):
+        return cells, "cut off"
+    return kept, ""
+
+
+def _looks_whole(cell: str, others: Sequence[str]) -> bool:
+    """True where the cell has a shape that another cell of its column has, or a text that stands there too."""
+    text = fold(cell)
+    if not text:
+        return True
+    folded = [fold(other) for other in others]
+    unit = _unit_of(text)
+    if unit and unit in {_unit_of(other) for other in folded}:
+        return True
+    if any(mark.isdigit() for mark in text):
+        return _shape(text) in {_shape(other) for other in folded}
+    return text in folded or not any(other.startswith(text) for other in folded)
+
+
+def _unit_of(text: str) -> str:
+    """The unit behind a number, as written."""
+    found = re.fullmatch(r"[<>≥≤]?\s*[\d.,]+\s*(\D+)", text)
+    return found[1] if found else ""
+
+
+def _shape(text: str) -> str:
+    """``0.35`` and ``12.40`` have the shape ``#.##``: digits before the point count for nothing."""
+    whole, point, rest = text.replace(",", ".").partition(".")
+    return _DIGITS.sub("#", whole) + point + re.sub(r"\d", "#", rest)

@@ -1,0 +1,44 @@
+"""How the cells of a file are separated: told, said by the file, or found by where its headings make sense."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ingest.exports.context import Context
+from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
+from ingest.exports.layout import find_plan, sample_after
+
+SAMPLE_LINES = 60
+
+
+def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid:
+    """The cells of the file, split at the delimiter that is told, or that finds most headings."""
+    if lines and (found := SEPARATOR_LINE.fullmatch(lines[0].strip())):
+        lines = ["", *lines[1:]]
+        delimiter = delimiter or found[1]
+    return parse_grid(lines, delimiter or find_delimiter(lines), complete=complete)
+
+
+def find_delimiter(lines: Sequence[str]) -> str:
+    """The delimiter under which the first lines have the richest headings, or the most even rows."""
+    sample = list(lines[:SAMPLE_LINES])
+    text = "\n".join(sample)
+    scored = [
+        (score(parse_grid(sample, delimiter, complete=True)), -rank, delimiter)
+        for rank, delimiter in enumerate(DELIMITERS)
+        if delimiter in text
+    ]
+    return max(scored)[2] if scored else ","
+
+
+def score(grid: Grid) -> tuple[int, int]:
+    """How much of a table the cells make: what its headings say, and how many rows are as wide as they."""
+    for position in range(len(grid.rows)):
+        body = sample_after(grid.rows, position)
+        found = find_plan(grid.rows, position, Context(), body)
+        if found:
+            plan, used = found
+            even = sum(1 for row in body(used) if len(row) == plan.width)
+            return len(plan.tests) + len(plan.roles) + 2 * plan.is_long, even
+    widths = [len(row) for row in grid.rows if len(row) > 1]
+    return 0, max((widths.count(width) for width in set(widths)), default=0)

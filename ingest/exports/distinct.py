@@ -1,0 +1,77 @@
+"""Work once for each distinct text: columns as codes into a list of what stands in them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, TypeVar
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+Codes = npt.NDArray[np.int64]
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Distinct:
+    """``codes[i]`` is the position of row i's text in ``values``; nulls have the code of null."""
+
+    codes: Codes
+    values: pa.Array
+
+    @cached_property
+    def texts(self) -> list[str | None]:
+        """The distinct texts."""
+        found: list[str | None] = self.values.to_pylist()
+        return found
+
+
+def distinct(column: pa.Array) -> Distinct:
+    """The distinct texts of a column, in order of first appearance."""
+    if column.null_count == len(column):
+        return Distinct(np.zeros(len(column), np.int64), pa.array([None], pa.string()))
+    encoded = column.dictionary_encode(null_encoding="encode")
+    return Distinct(encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64), encoded.dictionary)
+
+
+def combine(*columns: Codes) -> tuple[Codes, list[Codes]]:
+    """One code for each distinct combination of codes, and for each column the codes of those combinations."""
+    joined = np.zeros(len(columns[0]), np.int64)
+    first = np.zeros(min(1, len(joined)), np.int64)
+    for column in columns:
+        width = int(column.max(initial=0)) + 1
+        if width > 1:
+            joined, first = _factorize(joined * width + column)
+    return joined, [column[first] for column in columns]
+
+
+def _factorize(keys: Codes) -> tuple[Codes, Codes]:
+    """Codes by first appearance, and the position of the first row of each."""
+    codes, values = pd.factorize(keys)
+    first = np.full(len(values), -1, dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(keys) - 1, -1, -1)
+    return codes.astype(np.int64, copy=False), first
+
+
+def first_rows(keys: Codes) -> Codes:
+    """The row at which each distinct key appears first."""
+    return _factorize(keys)[1]
+
+
+def take(results: Sequence[Result], codes: Codes, pick: Callable[[Result], object], dtype: Any) -> npt.NDArray[Any]:
+    """One attribute of each row's result as an array."""
+    values = np.empty(len(results), dtype=dtype)
+    for position, result in enumerate(results):
+        values[position] = pick(result)
+    taken: npt.NDArray[Any] = values[codes]
+    return taken
+
+
+def decode(texts: Sequence[str | None], codes: Codes) -> pa.Array:
+    """A column of text from codes into a short list."""
+    indices = pa.array(codes.astype(np.int32, copy=False))
+    return pa.DictionaryArray.from_arrays(indices, pa.array(list(texts), pa.string())).dictionary_decode()

@@ -1,0 +1,134 @@
+"""The cells of one export as they lie: rows of text with the physical line at which each begins."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+DELIMITERS: Final = (",", ";", "\t", "|", "^", "~")
+LINE_ENDS: Final = re.compile(r"\r\n|\n|\r")
+SEPARATOR_LINE: Final = re.compile(r"\ufeff?\"?sep=(.)\"?", re.IGNORECASE)
+LONGEST_CELL_LINES: Final = 12
+"""A quoted cell over more lines is an unclosed quote."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """``rows`` of cells; ``lines[i]`` is the physical line at which row i begins (first is 1).
+
+    ``damaged`` holds the rows whose quotes do not close; ``complete`` is False where the last line has no line end;
+    ``delimiter`` is empty for spreadsheets.
+    """
+
+    rows: list[list[str]]
+    lines: Sequence[int]
+    damaged: frozenset[int]
+    complete: bool
+    delimiter: str
+
+
+def split_lines(text: str) -> tuple[list[str], bool]:
+    """Physical lines without their ends (LF, CR LF, CR, mixed), and whether the last one had an end."""
+    if "\r" in text:
+        lines = LINE_ENDS.split(text)
+    else:
+        lines = text.split("\n")
+    if lines and lines[-1] == "":
+        lines.pop()
+        return lines, True
+    return lines, False
+
+
+def parse_grid(lines: list[str], delimiter: str, *, complete: bool) -> Grid:
+    """The rows of ``lines`` split at ``delimiter``; quoted cells may hold delimiters, doubled quotes, line ends."""
+    if not any('"' in line for line in lines):
+        rows = [line.split(delimiter) for line in lines]
+        return Grid(rows, range(1, len(rows) + 1), frozenset(), complete, delimiter)
+    rows, starts, damaged = [], [], []
+    position = 0
+    while position < len(lines):
+        line = lines[position]
+        taken = 1
+        if '"' not in line:
+            row = line.split(delimiter)
+        elif '\\"' in line and (escaped := _parse_escaped(line, delimiter)) is not None:
+            row = escaped
+        elif closes(line, delimiter):
+            row = parse_line(line, delimiter)
+        else:
+            joined = _join(lines, position, delimiter)
+            if joined is None:
+                damaged.append(len(rows))
+                row = line.split(delimiter)
+            else:
+                row, taken = joined
+        rows.append(row)
+        starts.append(position + 1)
+        position += taken
+    return Grid(rows, starts, frozenset(damaged), complete, delimiter)
+
+
+def parse_line(line: str, delimiter: str) -> list[str]:
+    """The cells of one line whose quotes close."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter, doublequote=True), [""]) or [""]
+    except csv.Error:
+        return line.split(delimiter)
+
+
+def _parse_escaped(line: str, delimiter: str) -> list[str] | None:
+    """The cells of a line that writes a quote inside a cell as backslash and quote; None where it does not.
+
+    A backslash before the closing quote of a cell is a backslash.
+    """
+    inner = re.search(rf'\\"(?!{re.escape(delimiter)}|$)', line)
+    if inner is None:
+        return None
+    try:
+        return next(csv.reader([line], delimiter=delimiter, doublequote=False, escapechar="\\", strict=True))
+    except (csv.Error, StopIteration):
+        return None
+
+
+def closes(text: str, delimiter: str) -> bool:
+    """True where every quoted cell of ``text`` ends: a quote opens only at the start of a cell."""
+    inside, start = False, True
+    position, end = 0, len(text)
+    while position < end:
+        mark = text[position]
+        if inside:
+            if mark == '"':
+                if text[position + 1 : position + 2] == '"':
+                    position += 1
+                else:
+                    inside = False
+        elif mark == '"' and start:
+            inside = True
+        start = not inside and mark == delimiter
+        position += 1
+    return not inside
+
+
+def _join(lines: list[str], position: int, delimiter: str) -> tuple[list[str], int] | None:
+    """A row whose quoted cell runs over several lines, or None where the quote never closes as it should.
+
+    A line inside a cell that could be a row of its own speaks for a lost quote.
+    """
+    text = lines[position]
+    width = text.count(delimiter)
+    for taken in range(2, LONGEST_CELL_LINES + 1):
+        if position + taken > len(lines):
+            return None
+        following = lines[position + taken - 1]
+        if following.count(delimiter) >= max(2, width) and not following.lstrip().startswith('"'):
+            inner = following.count(delimiter)
+            if closes(following, delimiter) and inner > 2:
+                return None
+        text = f"{text}\n{following}"
+        if closes(text, delimiter):
+            row = next(csv.reader([part + "\n" for part in text.split("\n")], delimiter=delimiter), [""])
+            return row, taken
+    return None

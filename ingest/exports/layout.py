@@ -1,0 +1,268 @@
+"""Where the tables of an export are, and what each of their columns holds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+from typing import Final
+
+from ingest.cells.clocks import parse_clock, split_moment
+from ingest.cells.dates import parse_date
+from ingest.cells.text import CACHE, fold
+from ingest.cells.units import Unit, parse_unit
+from ingest.cells.value import number_of
+from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
+from ingest.exports.headings import Heading, parse_heading, parse_order
+from ingest.exports.measurements import Meaning, parse_meaning, with_unit
+from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, second_values
+
+SAMPLE_ROWS: Final = 60
+NOTHING: Final = ("-", "--", "---", "n/a")
+
+
+@dataclass(frozen=True)
+class TestColumn:
+    """One column of a wide table whose cells are values: its position, heading, and what it means."""
+
+    index: int
+    heading: str
+    meaning: Meaning
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What each column of one table holds.
+
+    Long (``value`` is set): one reading a row, named by ``test`` or by ``meaning``. Wide: one reading for each filled
+    cell of ``tests``. ``roles`` gives the position of every other column that is read. ``told`` is the order of day and
+    month that heading or profile names, ``offset_min`` the zone in a heading [minutes]. ``names`` are names of tests
+    that a profile explains. ``doubt`` says why none of its rows can be read with certainty.
+    """
+
+    headings: tuple[str, ...]
+    roles: tuple[tuple[str, int], ...]
+    tests: tuple[TestColumn, ...] = ()
+    value: int | None = None
+    meaning: Meaning | None = None
+    value_unit: Unit | None = None
+    told: str | None = None
+    offset_min: int | None = None
+    doubt: str = ""
+    names: Mapping[str, Meaning] = field(default_factory=dict)
+
+    @property
+    def is_long(self) -> bool:
+        """True where a row is one reading."""
+        return self.value is not None
+
+    @property
+    def width(self) -> int:
+        """Number of columns."""
+        return len(self.headings)
+
+    @cached_property
+    def numbered(self) -> tuple[int, ...]:
+        """Columns that hold a number, date or time in nearly every row of data, and words in headings."""
+        places = dict(self.roles)
+        told = [places[role] for role in ("moment", "date", "time", "epoch", "memory_no") if role in places]
+        values = [test.index for test in self.tests] if self.value is None else [self.value]
+        return (*values, *told)
+
+    def at(self, role: str) -> int | None:
+        """Position of the column that holds ``role``, or None."""
+        return self._places.get(role)
+
+    @cached_property
+    def _places(self) -> Mapping[str, int]:
+        return dict(self.roles)
+
+
+Body = Callable[[int], Sequence[Sequence[str]]]
+
+
+@lru_cache(maxsize=CACHE)
+def is_data_cell(text: str) -> bool:
+    """True for numbers, dates and times: what never stands in a heading row."""
+    cell = fold(text)
+    if not cell or not any(mark.isdigit() for mark in cell):
+        return False
+    if number_of(cell) is not None:
+        heading = parse_heading(cell)
+        named = heading.roles or heading.meaning.is_reading or heading.meaning.rcd_multiple is not None
+        return not named and cell[0] in "0123456789+-.,<>≥≤"
+    return parse_date(cell).seen or split_moment(cell) is not None or parse_clock(cell).nanoseconds is not None
+
+
+def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
+    """Rows after the first n heading rows at ``position`` that look like data: no blanks, no furniture, no headings."""
+
+    def body(used: int) -> list[Sequence[str]]:
+        head = {fold(cell) for cell in rows[position]}
+        found: list[Sequence[str]] = []
+        for row in rows[position + used : position + used + SAMPLE_ROWS]:
+            cells = [fold(cell) for cell in row]
+            filled = [cell for cell in cells if cell]
+            aside = not filled or is_furniture(filled[0]) or is_comment(filled[0]) or is_statistic(filled[0])
+            if not aside and not (len(filled) > 1 and set(filled) <= head) and (len(filled) > 1 or len(cells) <= 2):
+                found.append(cells)
+        return found
+
+    return body
+
+
+def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, body: Body) -> tuple[Plan, int] | None:
+    """The plan of a table whose headings begin at ``rows[position]``, and how many rows they take; else None.
+
+    ``body(n)`` gives sample rows after the first n heading rows. Headings may take two rows (group above name), and a
+    row of units may follow.
+    """
+    first = rows[position]
+    if not _may_be_headings(first):
+        return None
+    best: tuple[Plan, int] | None = None
+    following = rows[position + 1] if position + 1 < len(rows) else ()
+    candidates = [([fold(cell) for cell in first], 1)]
+    if _may_be_group(first, following):
+        candidates.append((_stacked(first, following), 2))
+    for headings, taken in candidates:
+        after = rows[position + taken] if position + taken < len(rows) else ()
+        units = _units_row(after, len(headings))
+        used = taken + (1 if units else 0)
+        plan = make_plan(headings, units or [], context, body(used))
+        if (
+            plan
+            and taken == 2
+            and not _adds(plan, [fold(cell) for cell in following], units or [], context, body(used))
+        ):
+            plan = None
+        if plan and (best is None or richness(plan) > richness(best[0])):
+            best = plan, used
+    return best
+
+
+def _adds(
+    plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
+) -> bool:
+    """True where a row of groups explains more than the row below it alone."""
+    alone = make_plan(lower, units, context, sample)
+    return alone is None or richness(alone) < richness(plan)
+
+
+def looks_like_headings(row: Sequence[str]) -> bool:
+    """True for a row of headings, whether or not they say what was measured: mostly known, no data, an anchor."""
+    if not _may_be_headings(row):
+        return False
+    filled = [parse_heading(fold(cell)) for cell in row if fold(cell)]
+    known = [heading for heading in filled if heading.known]
+    anchored = {role for heading in known for role, _ in heading.roles[:1]} & ANCHORS
+    return len(known) >= 2 and len(anchored) >= 2 and len(known) * 2 >= len(filled)
+
+
+def richness(plan: Plan) -> int:
+    """How much of a table the headings explain."""
+    return len(plan.tests) + len(plan.roles) + (2 if plan.is_long else 0)
+
+
+def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
+    cells = [fold(cell) for cell in row]
+    cells = [cell for cell in cells if cell]
+    repeated = len(cells) - len(set(cells))
+    return len(cells) >= least and repeated * 3 <= len(cells) and not any(is_data_cell(cell) for cell in cells)
+
+
+def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True where ``above`` can be a row of groups over the names in ``below``: one of them leaves cells empty."""
+    if not below or not _may_be_headings(below) or _units_row(below, len(above)) is not None:
+        return False
+    return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
+
+
+def _stacked(above: Sequence[str], below: Sequence[str]) -> list[str]:
+    """Two heading rows as one: the upper one holds for the empty cells to its right."""
+    headings, group = [], ""
+    for index in range(max(len(above), len(below))):
+        upper = fold(above[index]) if index < len(above) else ""
+        lower = fold(below[index]) if index < len(below) else ""
+        group = upper or group
+        headings.append(f"{group if lower else upper} {lower}".strip())
+    return headings
+
+
+def _units_row(row: Sequence[str], width: int) -> list[str] | None:
+    """The cells of a row that holds only units (and date formats), or None."""
+    cells = [fold(cell) for cell in row]
+    filled = [cell for cell in cells if cell and cell.lower() not in NOTHING]
+    if not filled or len(cells) > width + 1:
+        return None
+    units = [cell for cell in filled if parse_unit(cell)]
+    words = ("hh:mm", "hh:mm:ss", "text", "date", "time", "no", "#", "pass/fail", "number", "string")
+    formats = [cell for cell in filled if parse_order(cell) or cell.lower().strip("()[]") in words]
+    return cells if units and len(units) + len(formats) == len(filled) else None
+
+
+def make_plan(
+    headings: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
+) -> Plan | None:
+    """The plan for ``headings`` with a units row (or none), checked against ``sample`` rows; None where they are no
+    headings of a table that can be read.
+    """
+    known = [parse_heading(heading) for heading in headings]
+    filled = sum(1 for heading in headings if heading)
+    if sum(1 for heading in known if heading.known) * 2 < filled:
+        return None
+    columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
+    roles = assign_roles(known, columns)
+    row_units = [parse_unit(units[index]) if index < len(units) else None for index in range(len(headings))]
+    plan = _bare_plan(headings, units, known, roles)
+    value = roles.get("value")
+    if value is not None and ("test" in roles or context.test is not None):
+        second = second_values(known, columns, roles)
+        doubt = f"{headings[value]} and {headings[second[0]]} could both hold the value" if second else ""
+        meaning = None if "test" in roles else context.test
+        return replace(
+            plan, value=value, meaning=meaning, value_unit=known[value].unit or row_units[value], doubt=doubt
+        )
+    tests = [
+        TestColumn(index, headings[index], meaning)
+        for index, heading in enumerate(known)
+        if index not in roles.values() and (meaning := column_meaning(heading, row_units[index])) is not None
+    ]
+    sound = [test for test in tests if test.meaning.is_reading]
+    anchors = [role for role in roles if role in ANCHORS]
+    if not sound or len(anchors) + len(tests) < 2:
+        return None
+    if not any(could_be_values(test.meaning.quantity, columns[test.index]) for test in sound):
+        return None
+    return replace(plan, tests=tuple(tests))
+
+
+def _bare_plan(
+    headings: Sequence[str], units: Sequence[str], known: Sequence[Heading], roles: Mapping[str, int]
+) -> Plan:
+    """Roles, date order and zone of a table, without what it measures."""
+    told = next((heading.order for heading in known if heading.order), None)
+    told = told or next((order for unit in units if (order := parse_order(unit))), None)
+    clocked = [known[at] for role in ("moment", "time", "date", "epoch") if (at := roles.get(role)) is not None]
+    offset = next((heading.offset_min for heading in clocked if heading.offset_min is not None), None)
+    return Plan(headings=tuple(headings), roles=tuple(sorted(roles.items())), told=told, offset_min=offset)
+
+
+def column_meaning(heading: Heading, row_unit: Unit | None) -> Meaning | None:
+    """What the cells of a wide column are; None where the column holds no readings.
+
+    A heading that is not known but has a unit of a measured quantity is kept: its cells are refused, not forgotten.
+    """
+    if heading.meaning.other or (heading.roles and not heading.meaning.is_reading):
+        return None
+    unit = heading.unit or heading.meaning.unit or row_unit
+    meaning = with_unit(replace(heading.meaning, unit=unit), unit)
+    if meaning.is_reading or meaning.conductors:
+        return meaning
+    return meaning if unit and unit.base in ("V", "A", "Ohm", "s") and heading.text else None
+
+
+def names_only_pairs(name: str) -> bool:
+    """True where the name of a test is only a pair of conductors: the unit has to tell what was measured."""
+    meaning = parse_meaning(name)
+    return meaning.quantity is None and meaning.other is None and meaning.conductors is not None

@@ -1,0 +1,158 @@
+"""Read one export: the bytes to readings and refusals, with one profile, or with the words of the trade."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from ingest.exports.context import Context
+import numpy as np
+
+from ingest.exports.containers import Member, NotOpened, open_export
+from ingest.exports.dialect import chosen_grid
+from ingest.exports.grid import Grid
+from ingest.exports.records import Records
+from ingest.exports.scan import Scanner, keep_unclaimed
+from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
+from ingest.extract import Extract
+from ingest.profiles.csv import CsvProfile
+from schemas.errors import InputError
+
+BUILT_IN: Final = "built-in"
+CLAIM_LINES: Final = 100
+MEMBER_COLUMNS: Final = 1000
+"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Claim:
+    """Who reads a file: a ``profile``, the built-in reader (neither), or nobody, for the reason ``refused``."""
+
+    profile: CsvProfile | None = None
+    refused: str | None = None
+    detail: str = ""
+
+    @property
+    def name(self) -> str | None:
+        """The name that people know, or None where nobody reads the file."""
+        if self.refused:
+            return None
+        return self.profile.name if self.profile else BUILT_IN
+
+
+def read_export(
+    content: bytes, *, name: str, sha256: str, profiles: Sequence[object] = (), profile: str | None = None,
+    zone: str | None = None, date_order: str | None = None, meter_zones: Mapping[str, str] | None = None,
+    book_zone: str | None = None,
+) -> Extract:  # fmt: skip
+    """The readings and refusals of one export.
+
+    ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words of
+    the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
+    gives the zone of a meter by serial number; ``book_zone`` is the last resort.
+    """
+    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
+
+    batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
+    claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
+    told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
+    parts: dict[int, FilesExtract] = {}
+    count = batch.read_large(told, content, parts.__setitem__)
+    if count is not None:
+        used, done = claim, join_parts([parts[at] for at in range(count)])
+    else:
+        used = batch.add(told, content)
+        done = batch.finish()
+    return Extract(
+        readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
+        profile=used.name,
+    )  # fmt: skip
+
+
+def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | None) -> Claim:
+    """Who reads the file: the profile ``wanted``, the only one that claims its content, or the built-in reader.
+
+    Raises InputError where no profile has the name ``wanted``.
+    """
+    if wanted == BUILT_IN:
+        return Claim()
+    if wanted is not None:
+        found = [one for one in profiles if one.name == wanted]
+        if not found:
+            known = ", ".join(one.name for one in profiles)
+            raise InputError(f"there is no profile {wanted!r}", seen=f"known are: {known}", advice="--profile NAME")
+        return Claim(profile=found[0])
+    if not profiles:
+        return Claim()
+    try:
+        lines = [line for member in open_export(content) for line in member.lines[:CLAIM_LINES]]
+    except NotOpened:
+        return Claim()
+    claims = [one for one in profiles if one.claims(lines)]
+    if len(claims) > 1:
+        names = " and ".join(one.name for one in claims)
+        return Claim(refused="ambiguous", detail=f"profiles {names} both claim this file: name one with --profile")
+    return Claim(profile=claims[0]) if claims else Claim()
+
+
+def collect(content: bytes, name: str, records: Records, file_no: int, claim: Claim) -> Claim:
+    """Add the records of one file to ``records``; the claim in force, refused where no table was found."""
+    try:
+        members = open_export(content)
+    except NotOpened as error:
+        keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
+        return Claim(refused="unreadable", detail=str(error))
+    found = False
+    for number, member in enumerate(members):
+        first = len(records.pieces)
+        if not claim.refused:
+            found = read_member(member, records, file_no, claim.profile) or found
+        shift_columns(records, first, number * MEMBER_COLUMNS)
+    if found:
+        return claim
+    refused = claim if claim.refused else Claim(refused="no profile")
+    for number, member in enumerate(members):
+        first = len(records.pieces)
+        keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
+    return refused
+
+
+def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
+    """Add the records of one text or sheet; True where a table was found in it."""
+    grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
+    if profile:
+        context = Context(decimal=profile.decimal)
+        return Scanner(grid, records, file_no, context, find=profile.find_plan).scan()
+    if Scanner(grid, records, file_no, Context()).scan():
+        return True
+    for shaped in other_shapes(member, grid):
+        first = len(records.pieces)
+        if Scanner(shaped.grid, records, file_no, Context()).scan():
+            if shaped.turned:
+                turn_back(records, first, shaped.places)
+            return True
+    return False
+
+
+def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:
+    """The cells of a member in other shapes, the more certain first."""
+    if (turned := turn_grid(grid)) is not None:
+        yield turned
+    if (blocks := stack_blocks(member.lines, member.complete)) is not None:
+        yield blocks
+    if member.grid is None and (columns := split_columns(member.lines, member.complete)) is not None:
+        yield columns
+
+
+def shift_columns(records: Records, first: int, by: int) -> None:
+    """Count the columns of the pieces from ``first`` on further by ``by``: they are of another member or sheet."""
+    if by:
+        records.move(first, lambda lines, columns: (lines, columns + by))
+
+
+def turn_back(records: Records, first: int, places: Sequence[int]) -> None:
+    """Put the pieces from ``first`` on back where they stand in a table that was turned on its side."""
+    lines_of = np.array(places, np.int64)
+    records.move(first, lambda lines, columns: (lines_of[columns - 1], lines))

@@ -1,0 +1,173 @@
+"""Which column of a table holds what: by its heading, and by whether its cells can be that."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+from typing import Final
+
+from ingest.cells.clocks import parse_clock, parse_zone, split_moment
+from ingest.cells.dates import parse_date
+from ingest.cells.text import CACHE, fold
+from ingest.cells.units import parse_unit
+from ingest.cells.value import number_of, parse_comparator
+from ingest.cells.words import is_not_measured, is_over_range
+from ingest.exports.headings import Heading
+from ingest.exports.measurements import parse_meaning
+
+Cells = Sequence[str]
+SINGLE_ROLES: Final = (
+    "epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "pair", "comparator", "prefix",
+    "test_voltage", "multiple", "zone", "test", "value", "label", "verdict",
+)  # fmt: skip
+ANCHORS: Final = frozenset(
+    ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
+)
+VERDICTS: Final = frozenset(
+    ("pass", "fail", "passed", "failed", "ok", "p", "f", "yes", "no", "y", "n", "good", "bad", "-", "n/a", "na", "true",
+     "false", "valid", "invalid", "✓", "✗")
+)  # fmt: skip
+
+
+def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str, int]:
+    """Role to column: for each role the strongest heading whose cells fit it; then what cells alone make certain."""
+    roles: dict[str, int] = {}
+    taken: set[int] = set()
+    offers = sorted(
+        (SINGLE_ROLES.index(role), rank, index, role)
+        for index, heading in enumerate(known)
+        for role, rank in heading.roles
+        if role in SINGLE_ROLES
+    )
+    for _, _, index, role in offers:
+        if index in taken:
+            continue
+        actual = _moment_role(role, columns[index]) if role in ("moment", "date", "time") else role
+        if actual in roles or not fits(actual, columns[index]):
+            continue
+        roles[actual] = index
+        taken.add(index)
+    free = [index for index, heading in enumerate(known) if index not in taken and not heading.known]
+    _assign_by_cells(roles, free, columns)
+    return roles
+
+
+def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequence[Cells]) -> None:
+    """Columns under no known heading whose cells leave no doubt: names of tests, comparators, units beside values."""
+    if "test" not in roles and "value" in roles:
+        tests = [index for index in free if _share(columns[index], _names_a_reading) >= 0.8 and any(columns[index])]
+        if len(tests) == 1:
+            roles["test"] = tests[0]
+    for index in free:
+        filled = {cell for cell in columns[index] if cell}
+        if index in roles.values() or not filled:
+            continue
+        if "comparator" not in roles and all(_is_sign(cell) for cell in filled):
+            roles["comparator"] = index
+        elif "unit" not in roles and "value" in roles and all(parse_unit(cell) for cell in filled):
+            roles["unit"] = index
+
+
+def second_values(known: Sequence[Heading], columns: Sequence[Cells], roles: dict[str, int]) -> list[int]:
+    """Other columns that could hold the value as well: headings of values, cells of numbers."""
+    return [
+        index
+        for index, heading in enumerate(known)
+        if index not in roles.values()
+        and any(role == "value" for role, _ in heading.roles)
+        and _share(columns[index], lambda cell: number_of(cell) is not None) >= 0.5
+        and any(columns[index])
+        and list(columns[index]) != list(columns[roles["value"]])
+    ]
+
+
+def _moment_role(role: str, cells: Cells) -> str:
+    """Whether a date or time column holds both, by its first cells."""
+    filled = [cell for cell in cells if cell][:20]
+    both = sum(1 for cell in filled if split_moment(cell))
+    if filled and both * 2 > len(filled):
+        return "moment"
+    if filled and role == "moment":
+        days = sum(1 for cell in filled if parse_date(cell).seen)
+        clocks = sum(1 for cell in filled if parse_clock(cell).nanoseconds is not None)
+        if days * 2 > len(filled):
+            return "date"
+        if clocks * 2 > len(filled):
+            return "time"
+        if all(cell.isdigit() and len(cell) in (10, 13) for cell in filled):
+            return "epoch"
+    return role
+
+
+def _share(cells: Cells, fit: Callable[[str], bool]) -> float:
+    filled = [cell for cell in cells if cell]
+    return sum(1 for cell in filled if fit(cell)) / len(filled) if filled else 1.0
+
+
+def fits(role: str, cells: Cells) -> bool:
+    """True where the cells of a column can be what the role says.
+
+    A column that changes the meaning of values (comparator, unit, pair) is taken as soon as one cell fits: what does
+    not fit is refused cell by cell, never passed over.
+    """
+    if role == "memory_no":
+        return _share(cells, lambda cell: parse_memory_no(cell) is not None) >= 0.4
+    if role == "value":
+        return _share(cells, lambda cell: cell.lower() in VERDICTS) < 0.9 or not any(cells)
+    if role == "test":
+        return _share(cells, _names_a_test) >= 0.4
+    if role == "unit":
+        return not any(cells) or any(parse_unit(cell) for cell in cells if cell)
+    if role == "pair":
+        return not any(cells) or any(parse_meaning(cell).conductors for cell in cells if cell)
+    if role == "comparator":
+        return not any(cells) or any(_is_sign(cell) for cell in cells if cell)
+    if role in ("test_voltage", "multiple"):
+        return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
+    if role == "zone":
+        return _share(cells, lambda cell: parse_zone(cell) is not None) >= 0.5
+    if role == "label":
+        return True
+    return True
+
+
+def _is_sign(cell: str) -> bool:
+    return bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq") or cell in (
+        "GT", "LT", "EQ", "gt", "lt", "eq",
+    )  # fmt: skip
+
+
+def _names_a_reading(cell: str) -> bool:
+    return parse_meaning(cell).is_reading
+
+
+def _names_a_test(cell: str) -> bool:
+    meaning = parse_meaning(cell)
+    return meaning.is_reading or meaning.other is not None or meaning.conductors is not None
+
+
+@lru_cache(maxsize=CACHE)
+def parse_memory_no(text: str) -> int | None:
+    """The number of a memory slot: digits, perhaps with leading zeros, ``#``, ``M`` or a spreadsheet's ``.0``."""
+    cell = fold(text).lstrip("#'").strip()
+    if cell.startswith('="') and cell.endswith('"'):
+        cell = cell[2:-1]
+    if cell[:1] in ("M", "m", "R", "r") and cell[1:].isdigit():
+        cell = cell[1:]
+    if cell.endswith(".0") and cell[:-2].isdigit():
+        cell = cell[:-2]
+    return int(cell) if cell.isascii() and cell.isdigit() and len(cell) <= 12 else None
+
+
+def could_be_values(quantity: str | None, cells: Cells) -> bool:
+    """True where some cell under a test heading can be a value: a number, or a word that stands for one."""
+    from ingest.cells.words import find_indication
+
+    return not any(cells) or any(
+        number_of(cell) is not None
+        or is_not_measured(cell)
+        or is_over_range(cell)
+        or (quantity is not None and find_indication(quantity, cell) is not None)
+        for cell in cells
+        if cell
+    )

@@ -1,0 +1,280 @@
+"""One grid to its tables: headings, data rows, and what is neither.
+
+Nothing that looks like data is passed over: rows under headings that do not say what was measured, and rows of numbers
+above the first table, become records that are refused.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from ingest.cells.text import fold
+from ingest.exports.context import (
+    Context,
+    is_comment,
+    is_furniture,
+    is_statistic,
+    only_tells,
+    read_context,
+)
+from ingest.exports.cut import settle_last_row
+from ingest.exports.grid import Grid
+from ingest.exports.layout import Plan, find_plan, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.mend import mend_row
+from ingest.exports.records import Records, Table
+from ingest.exports.roles import ANCHORS
+
+Row = Sequence[str]
+FindPlan = Callable[[Sequence[Row], int, Context, Callable[[int], Sequence[Row]]], "tuple[Plan, int] | None"]
+ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
+UNREAD: Final = Plan(headings=("",), roles=(), value=0)
+"""The plan of rows that nothing explains: each is one record, refused."""
+NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
+NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
+
+
+@dataclass
+class Scanner:
+    """Walks a grid once, from top to bottom, and adds what it finds to ``records``."""
+
+    grid: Grid
+    records: Records
+    file_no: int
+    context: Context
+    find: FindPlan = find_plan
+    plan: Plan | None = None
+    _rows: list[Row] = field(default_factory=list)
+    _lines: list[int] = field(default_factory=list)
+    _broken: list[str] = field(default_factory=list)
+    _waiting: list[tuple[int, Row]] = field(default_factory=list)
+    _found: bool = False
+    _first_table: int = 0
+
+    def scan(self) -> bool:
+        """True where at least one table was found; where none was, nothing was added."""
+        self._first_table = len(self.records.tables)
+        self._step_through()
+        if not self._found:
+            return False
+        self._flush()
+        self._use_waiting()
+        self._tell_all()
+        return True
+
+    def start(self) -> int | None:
+        """How many rows come before the first data row of the first table; None where there is no such table."""
+        position = 0
+        while self.plan is None and position < len(self.grid.rows):
+            position += self._other(self.grid.rows[position], position)
+        return None if self.plan is None or self.plan is UNREAD or self.records.tables else position
+
+    def resume(self, grid: Grid, records: Records) -> Scanner:
+        """Another scanner that goes on in the same table, with the rows of ``grid``."""
+        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan)
+
+    def walk(self) -> None:
+        """Go through the rows of a table that began elsewhere."""
+        self._step_through()
+        self._flush()
+        self._use_waiting()
+
+    def add_table(self, records: Records) -> int:
+        """Begin a table of ``records`` with the plan in force; its number."""
+        assert self.plan is not None
+        table = Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
+        records.tables.append(table)
+        return len(records.tables) - 1
+
+    def _step_through(self) -> None:
+        rows, position = self.grid.rows, 0
+        while position < len(rows):
+            row = rows[position]
+            if self.plan is not None and self._ordinary(row, position):
+                self._keep(row, position, "")
+                position += 1
+            else:
+                position += self._other(row, position)
+
+    def _ordinary(self, row: Row, position: int) -> bool:
+        """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
+        plan = self.plan
+        assert plan is not None
+        if len(row) != plan.width or position in self.grid.damaged or position == len(self.grid.rows) - 1:
+            return False
+        first = row[0]
+        if first and not first[0].isdigit() and (is_comment(first) or is_statistic(first) or is_furniture(first)):
+            return False
+        label = plan.at("label")
+        if label is not None and is_statistic(row[label]):
+            return False
+        at = plan.at("test")
+        if at is not None and is_statistic(row[at]):
+            return False
+        return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
+
+    def _other(self, row: Row, position: int) -> int:
+        """Deal with a row that is not plainly data; how many rows it took."""
+        filled = [cell for cell in row if cell.strip(" \t\x00")]
+        if not filled:
+            return 1
+        if position in self.grid.damaged:
+            self._keep_damaged(row, position)
+            return 1
+        if (used := self._headings(position)) is not None:
+            return used
+        if self.plan is None or self._is_title(filled, position):
+            self._waiting.append((position, row))
+        elif self._renames(filled):
+            return 1
+        elif only_tells(filled):
+            self._change_context(row)
+        elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
+            self._keep_odd(row, position)
+        return 1
+
+    def _keep_damaged(self, row: Row, position: int) -> None:
+        if self.plan is None:
+            self._waiting.append((position, row))
+        else:
+            self._keep(row, position, "quotes")
+
+    def _headings(self, position: int) -> int | None:
+        """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
+        rows = self.grid.rows
+        context = read_context([row for _, row in self._waiting], self.context)
+        found = self.find(rows, position, context, sample_after(rows, position))
+        if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
+            if not looks_like_headings(rows[position]):
+                return None
+            found = UNREAD, 1
+        plan, used = found
+        if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
+            return used
+        self._flush()
+        self._use_waiting()
+        self.plan, self.context = plan, context
+        self._found = self._found or plan is not UNREAD
+        return used
+
+    def _is_title(self, filled: Row, position: int) -> bool:
+        """True for a line of its own above other headings, or in a table whose test is named by such lines."""
+        if len(filled) != 1 or is_data_cell(filled[0]) or is_furniture(filled[0]) or is_comment(filled[0]):
+            return False
+        rows = self.grid.rows
+        following = next((row for row in rows[position + 1 : position + 4] if any(cell.strip() for cell in row)), None)
+        return following is not None and looks_like_headings(following)
+
+    def _renames(self, filled: Row) -> bool:
+        """Deal with a title inside a table whose test is named by such titles: rows below it are of another test."""
+        plan = self.plan
+        assert plan is not None
+        named = plan.is_long and plan.at("test") is None and plan is not UNREAD
+        if not named or len(filled) != 1 or is_data_cell(filled[0]) or is_furniture(filled[0]):
+            return False
+        self._change_context(filled)
+        self._flush()
+        self.plan = replace(plan, meaning=self.context.test)
+        return True
+
+    def _change_context(self, row: Row) -> None:
+        changed = read_context([row], self.context)
+        if changed != self.context:
+            self._flush()
+            self.context = changed
+
+    def _is_aside(self, row: Row, filled: Row) -> bool:
+        """True for averages and page furniture."""
+        plan = self.plan
+        assert plan is not None
+        named = [row[at] for at in (plan.at("test"), plan.at("label")) if at is not None and at < len(row)]
+        if is_statistic(filled[0]) or any(is_statistic(cell) for cell in named):
+            return True
+        return is_furniture(filled[0]) and len(filled) <= 3
+
+    def _keep_odd(self, row: Row, position: int) -> None:
+        """Keep a row that is data but not plain: too long, too short, the last one."""
+        plan = self.plan
+        assert plan is not None
+        cells, broken = list(row), ""
+        while len(cells) > plan.width and not cells[-1].strip():
+            cells.pop()
+        if plan is UNREAD:
+            broken = "no profile"
+        elif position == len(self.grid.rows) - 1 and not self.grid.complete:
+            cells, broken = settle_last_row(cells, plan, self._rows)
+        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+            cells = mended
+        elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
+            broken = "unreadable"
+        self._keep(cells, position, broken)
+
+    def _may_be_short(self, cells: Row) -> bool:
+        """True where only cells are missing at the end that no value depends on."""
+        plan = self.plan
+        assert plan is not None
+        needed = [at for role, at in plan.roles if role not in ("verdict", "label")]
+        if plan.value is None:
+            return len(cells) > max([*needed, *(test.index for test in plan.tests)])
+        return len(cells) > max([*needed, plan.value]) and is_data_cell(cells[plan.value])
+
+    def _keep(self, row: Row, position: int, broken: str) -> None:
+        if self.plan is UNREAD:
+            row, broken = [self.grid.delimiter.join(row)], "no profile"
+        self._rows.append(row)
+        self._lines.append(self.grid.lines[position])
+        self._broken.append(broken)
+
+    def _flush(self) -> None:
+        """Hand the rows of the table so far to the records."""
+        if self.plan is None or not self._rows:
+            return
+        number = len(self.records.tables)
+        table = Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
+        self.records.tables.append(table if self.plan is not UNREAD else replace(table, detail=NOT_EXPLAINED))
+        self.records.add_rows(number, self._rows, self._lines, self._broken)
+        self._rows, self._lines, self._broken = [], [], []
+
+    def _use_waiting(self) -> None:
+        """Lines outside tables have said what they can; those that look like data are refused, not forgotten."""
+        left = [
+            (position, row)
+            for position, row in self._waiting
+            if sum(1 for cell in row if cell.strip()) >= 3
+            and any(is_data_cell(cell) for cell in row)
+            and not only_tells([cell for cell in row if cell.strip()])
+            and not is_comment(row[0])
+            and not is_furniture(row[0])
+            and not is_statistic(row[0])
+        ]
+        self.context = read_context([row for _, row in self._waiting], self.context)
+        self._waiting.clear()
+        if left:
+            lines = [self.grid.delimiter.join(row) for _, row in left]
+            keep_unclaimed(lines, self.records, self.file_no, "no profile", NO_HEADINGS,
+                           numbers=[self.grid.lines[position] for position, _ in left])  # fmt: skip
+
+    def _tell_all(self) -> None:
+        """A serial number or zone that only a footer says holds for the whole file."""
+        for number in range(self._first_table, len(self.records.tables)):
+            table = self.records.tables[number]
+            told = replace(
+                table.context,
+                meter_serial=table.context.meter_serial or self.context.meter_serial,
+                zone=table.context.zone or self.context.zone,
+                order=table.context.order or self.context.order,
+                dates=table.context.dates or self.context.dates,
+            )
+            self.records.tables[number] = replace(table, context=told)
+
+
+def keep_unclaimed(
+    lines: Sequence[str], records: Records, file_no: int, reason: str, detail: str = "", numbers: Sequence[int] = ()
+) -> None:
+    """Lines that nothing can read, each as a record that is refused; ``numbers``: where they stand."""
+    number = len(records.tables)
+    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter="", detail=detail))
+    kept = [at for at, line in enumerate(lines) if fold(line)]
+    places = numbers or range(1, len(lines) + 1)
+    records.add_rows(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))

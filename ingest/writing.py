@@ -1,0 +1,136 @@
+"""Files written whole or not at all: temporary name, flushed to disk, renamed, the folder flushed too."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+from schemas.errors import BookError
+
+READ_ONLY: Final = 0o444
+WRITABLE: Final = 0o644
+PART: Final = ".part-"
+"""How the name of an unfinished file begins. One that is left over was being written when its process ended."""
+
+FEW: Final = 8
+"""Up to so many files are flushed one by one."""
+
+
+@contextmanager
+def told_as_book_error(folder: Path) -> Iterator[None]:
+    """Raise what the operating system refuses as a BookError that names the folder."""
+    try:
+        yield
+    except OSError as error:
+        raise BookError(
+            "cannot write into the book", where=str(folder), seen=str(error.strerror or error),
+            advice="give the book a folder you may write to: --book DIR",
+        ) from error  # fmt: skip
+
+
+def write_once(path: Path, content: bytes) -> None:
+    """Write a read-only file under its final name, or not at all.
+
+    Raises BookError where the folder cannot be written.
+    """
+    write_whole(path, content, mode=READ_ONLY)
+
+
+def write_whole(path: Path, content: bytes, *, mode: int = WRITABLE) -> None:
+    """Write or replace a file so that any moment shows the old bytes or the new ones, never a part.
+
+    Raises BookError where the folder cannot be written.
+    """
+    with told_as_book_error(path.parent):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = write_part(path.parent, content)
+        try:
+            flush_file(part)
+            os.chmod(part, mode)
+            os.replace(part, path)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        sync_folder(path.parent)
+
+
+def write_all_once(files: Sequence[tuple[Path, bytes]], *, parts: Path) -> None:
+    """Write many read-only files in the order given, each whole or not at all, fewer waits than one by one.
+
+    All bytes are written below ``parts`` first, then flushed, then renamed in order, then each folder is flushed
+    once: a file that stands under its final name is complete on disk. A killed process leaves a first part of the
+    list and leftovers in ``parts``. Raises BookError where a folder cannot be written.
+    """
+    with told_as_book_error(parts.parent):
+        parts.mkdir(parents=True, exist_ok=True)
+        written: list[tuple[Path, Path]] = []
+        try:
+            for path, content in files:
+                written.append((write_part(parts, content), path))
+            if len(written) > FEW:
+                sync_system()
+            for part, _path in written:
+                flush_file(part)
+                os.chmod(part, READ_ONLY)
+            folders = {path.parent for path, _content in files}
+            for folder in folders:
+                folder.mkdir(exist_ok=True)
+            for part, path in written:
+                os.replace(part, path)
+        except BaseException:
+            for part, _path in written:
+                part.unlink(missing_ok=True)
+            raise
+        for folder in sorted(folders) + sorted({folder.parent for folder in folders}):
+            sync_folder(folder)
+
+
+def write_part(folder: Path, content: bytes) -> Path:
+    """A new file in ``folder`` with a name that says it is unfinished; not flushed."""
+    handle, name = tempfile.mkstemp(prefix=PART, dir=folder)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+    return Path(name)
+
+
+def flush_file(path: Path) -> None:
+    """Wait until the bytes of a file are on disk."""
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_system() -> None:
+    """Start writing out everything at once, so that the flush of each file after it is short.
+
+    It reports no error and promises nothing on some systems: the flush of each file does.
+    """
+    if hasattr(os, "sync"):
+        os.sync()
+
+
+def sync_folder(folder: Path) -> None:
+    """Make a rename durable; where the system has no such thing (Windows), do nothing."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def clear_parts(folder: Path) -> int:
+    """Remove what killed processes left unfinished in ``folder``; how many files that were. Call under the lock."""
+    if not folder.is_dir():
+        return 0
+    leftovers = [path for path in folder.iterdir() if path.name.startswith(PART)]
+    for path in leftovers:
+        path.unlink(missing_ok=True)
+    return len(leftovers)

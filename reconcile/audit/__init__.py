@@ -1,0 +1,1 @@
+"""Audits: tables and bytes held against each other. No file is opened here."""

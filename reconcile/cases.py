@@ -1,0 +1,227 @@
+"""From the tables of a brief to cases, one an appliance of an attended job."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+from typing import Any, Final
+
+import pandas as pd
+
+from reconcile.calibration import calibration_states
+from reconcile.case import Accuracy, Appliance, Attested, Case, Reading, order_key
+from reconcile.pack import Pack
+from reconcile.tables import Brief
+
+NOT_ATTENDED: Final = ("no access", "cancelled")
+USED: Final = ("auto", "decided")
+UNSAFE_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9.-]")
+LONGEST_NAME: Final = 60
+READING_COLUMNS: Final = (
+    "reading_id",
+    "quantity",
+    "step",
+    "conductors",
+    "value",
+    "unit",
+    "comparator",
+    "indication",
+    "reason",
+    "resolution",
+    "test_voltage_v",
+    "rcd_multiple",
+    "meter_serial",
+    "taken_at_ns",
+    "memory_no",
+    "evidence_sha256",
+    "record_no",
+    "column_no",
+    "calibration",
+)
+
+
+def name_certificate(job_id: str, appliance_id: str) -> str:
+    """The id of a certificate: job and appliance, fit to be a file name.
+
+    A short hash is added where a character had to be replaced or the name is long, so that two never share a name.
+    """
+    name = "_".join(UNSAFE_IN_A_NAME.sub("-", part).strip(".-") for part in (job_id, appliance_id))[:LONGEST_NAME]
+    return name if name == f"{job_id}_{appliance_id}" else hashed_name(name, job_id, appliance_id)
+
+
+def hashed_name(name: str, job_id: str, appliance_id: str) -> str:
+    """The name with a short hash of both ids."""
+    digest = hashlib.sha256("\0".join((job_id, appliance_id)).encode()).hexdigest()
+    return f"{name.rstrip('.-_')}-{digest[:8]}"
+
+
+def name_certificates(keys: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
+    """The certificate id of each job and appliance; names that differ in capitals only all get a hash, because some
+    file systems do not tell them apart.
+    """
+    names = {key: name_certificate(*key) for key in keys}
+    seen = Counter(name.casefold() for name in names.values())
+    return {key: hashed_name(name, *key) if seen[name.casefold()] > 1 else name for key, name in names.items()}
+
+
+def build_cases(brief: Brief, pack: Pack) -> list[Case]:
+    """One case an appliance of an attended job, in the order of the job list."""
+    used, uncertain = group_readings(brief, pack)
+    attested = group_attestations(brief.attestations)
+    needs: dict[str, dict[str, str]] = defaultdict(dict)
+    for row in brief.plan.itertuples(index=False):
+        needs[str(row.appliance_id)][str(row.step)] = str(row.need)
+    retests = group_retests(brief.decisions)
+    accuracies = group_accuracies(brief.accuracies)
+    cases = []
+    for appliance in list_appliances(brief.jobs, brief.appliances):
+        key = appliance.appliance_id
+        readings = by_step(used.get(key, ()))
+        cases.append(
+            Case(
+                appliance=appliance,
+                readings=readings,
+                chosen={
+                    step: valid[-1] for step, found in readings.items() if (valid := [r for r in found if r.is_valid])
+                },
+                uncertain=uncertain.get(key, ()),
+                attested=attested.get(key, {}),
+                needs=needs.get(key, {}),
+                retests=retests.get(key, {}),
+                accuracies=accuracies,
+                pack=pack,
+            )
+        )
+    return cases
+
+
+def list_appliances(jobs: pd.DataFrame, appliances: pd.DataFrame) -> list[Appliance]:
+    """The appliances of attended jobs, in the order of the job list, each with what its job says."""
+    attended = jobs[~jobs["status"].isin(NOT_ATTENDED)][["job_id", "work_type", "sequence"]]
+    joined = appliances.merge(attended, on="job_id", suffixes=("", "_of_job"))
+    joined = joined.sort_values(["sequence_of_job", "sequence", "appliance_id"])
+    columns = [name for name in Appliance.__dataclass_fields__ if name != "certificate_id"]
+    rows = plain_rows(joined[columns])
+    names = name_certificates((row["job_id"], row["appliance_id"]) for row in rows)
+    return [Appliance(certificate_id=names[row["job_id"], row["appliance_id"]], **row) for row in rows]
+
+
+def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """The rows as dictionaries of plain Python values, None for null."""
+    columns = {}
+    for name in table.columns:
+        column = table[name]
+        values = column.astype(object).where(column.notna(), None)
+        columns[name] = values.tolist()
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def matched_readings(brief: Brief) -> pd.DataFrame:
+    """The readings with their matches joined and time as whole nanoseconds.
+
+    Shape: one row a reading that has a match row; order not kept.
+    """
+    joined = brief.readings.merge(
+        brief.matches[["reading_id", "taken_at", "job_id", "appliance_id", "step", "match_status"]], on="reading_id"
+    )
+    joined["taken_at_ns"] = joined["taken_at"].astype("int64").astype("Int64").mask(joined["taken_at"].isna())
+    return joined
+
+
+def group_readings(
+    brief: Brief, pack: Pack
+) -> tuple[Mapping[str, tuple[Reading, ...]], Mapping[str, tuple[Reading, ...]]]:
+    """By appliance: the readings that feed verdicts, and those that wait for a person.
+
+    A reading that a person gave to an appliance without saying to which step waits too.
+    """
+    table = matched_readings(brief)
+    table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
+    used: dict[str, list[Reading]] = defaultdict(list)
+    uncertain: dict[str, list[Reading]] = defaultdict(list)
+    wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]
+    waits = (wanted["match_status"] == "review") | wanted["step"].isna()
+    rows = plain_rows(wanted[list(READING_COLUMNS)])
+    for wait, appliance_id, row in zip(waits, wanted["appliance_id"], rows, strict=True):
+        (uncertain if wait else used)[appliance_id].append(Reading(**row))
+    return freeze(used), freeze(uncertain)
+
+
+def judged_numbers(brief: Brief) -> pd.DataFrame:
+    """The readings with a plain number that feed verdicts, with appliance, step and time from their matches."""
+    table = matched_readings(brief)
+    return table[table["match_status"].isin(USED) & table["step"].notna() & (table["comparator"] == "eq")]
+
+
+def freeze(groups: Mapping[Any, Iterable[Reading]]) -> Mapping[Any, tuple[Reading, ...]]:
+    """Each group as a tuple, earliest first."""
+    return MappingProxyType({key: tuple(sorted(group, key=order_key)) for key, group in groups.items()})
+
+
+def by_step(readings: Iterable[Reading]) -> dict[str, tuple[Reading, ...]]:
+    """The readings by the step they were matched to, earliest first."""
+    steps: dict[str, list[Reading]] = defaultdict(list)
+    for reading in readings:
+        steps[reading.step or ""].append(reading)
+    return {step: tuple(found) for step, found in steps.items()}
+
+
+def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Attested, ...]]]:
+    """What was stated, by appliance and item, in the order of time and then of the list."""
+    found: dict[str, dict[str, list[Attested]]] = defaultdict(lambda: defaultdict(list))
+    times = table["attested_at"].astype("int64").astype("Int64").mask(table["attested_at"].isna())
+    for row in plain_rows(table.drop(columns="attested_at").assign(attested_at_ns=times)):
+        found[row["appliance_id"]][row["item"]].append(
+            Attested(
+                item=row["item"],
+                value=row["value"],
+                by=row["by"],
+                attested_at_ns=row["attested_at_ns"],
+                place=(row["evidence_sha256"], row["record_no"], 0),
+            )
+        )
+    return {
+        appliance: {item: tuple(sorted(rows, key=attested_order)) for item, rows in items.items()}
+        for appliance, items in found.items()
+    }
+
+
+def attested_order(attested: Attested) -> tuple[int, tuple[str, int, int]]:
+    """Sorts statements by time, then by their place in the list; those without a time come first."""
+    return (attested.attested_at_ns or 0, attested.place)
+
+
+def group_accuracies(table: pd.DataFrame) -> dict[tuple[str, str], tuple[Accuracy, ...]]:
+    """The accuracy specifications by meter and quantity, the narrowest range first."""
+    found: dict[tuple[str, str], list[Accuracy]] = defaultdict(list)
+    for row in plain_rows(table):
+        key = (row.pop("meter_serial"), row.pop("quantity"))
+        found[key].append(Accuracy(**row))
+    return {key: tuple(sorted(rows, key=range_order)) for key, rows in found.items()}
+
+
+def range_order(accuracy: Accuracy) -> tuple[float, float, float, float]:
+    """Sorts specifications by the upper end of their range, then by how much they allow."""
+    high = float("inf") if accuracy.range_high is None else accuracy.range_high
+    low = float("-inf") if accuracy.range_low is None else accuracy.range_low
+    return (high, low, accuracy.percent_of_reading, accuracy.digits)
+
+
+def group_retests(decisions: pd.DataFrame) -> dict[str, dict[str, str]]:
+    """What a person decided about retests, by appliance and check; the last decision that stands counts."""
+    found: dict[str, dict[str, str]] = defaultdict(dict)
+    for row in standing(decisions).itertuples(index=False):
+        if row.kind == "retest":
+            appliance_id, _, check = str(row.subject).rpartition("/")
+            found[appliance_id][check] = str(row.answer)
+    return dict(found)
+
+
+def standing(decisions: pd.DataFrame) -> pd.DataFrame:
+    """The decisions that no later one undid, in the order in which they were made."""
+    ordered = decisions.sort_values(["decided_at", "decision_id"])
+    undone = set(ordered.loc[ordered["kind"] == "undo", "subject"])
+    return ordered[(ordered["kind"] != "undo") & ~ordered["decision_id"].isin(undone)]

@@ -1,0 +1,47 @@
+"""Readings that belong to no appliance of the job list."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pandas as pd
+
+from reconcile.cases import standing
+from reconcile.rule import Day, DayRemark, Remark, Rule
+
+
+def find_in_day(day: Day) -> Iterator[DayRemark]:
+    """A query for each export and meter with readings that no job claims, but for those a person called stray."""
+    brief = day.brief
+    loose = brief.matches.loc[brief.matches["match_status"] == "none", "reading_id"]
+    table = brief.readings[
+        brief.readings["reading_id"].isin(loose) & ~brief.readings["reading_id"].isin(strays(brief.decisions))
+    ]
+    for (evidence, meter), group in table.groupby(["evidence_sha256", table["meter_serial"].fillna("")], sort=True):
+        many = len(group)
+        yield DayRemark(
+            remark=Remark(
+                code="reading_unmatched",
+                message=f"{many} reading{'s' if many != 1 else ''} of meter {meter or 'without a serial number'} "
+                f"(evidence {str(evidence)[:16]}) belong{'' if many != 1 else 's'} to no appliance of the job list.",
+                action="Complete the job list, or decide where they belong or that they are stray.",
+                reading_ids=tuple(sorted(group["reading_id"])),
+                source="the matcher of this program",
+            )
+        )
+
+
+def strays(decisions: pd.DataFrame) -> set[str]:
+    """The readings that a person decided to belong to nothing."""
+    kept = standing(decisions)
+    rows = kept[(kept["kind"] == "match") & (kept["answer"] == "stray")]
+    return {reading_id for subject in rows["subject"] for reading_id in str(subject).split()}
+
+
+RULE = Rule(
+    codes=("reading_unmatched",),
+    about="a reading that belongs to no appliance of the job list",
+    source="the matcher of this program",
+    effect="none",
+    find_in_day=find_in_day,
+)

@@ -1,0 +1,112 @@
+"""The verdict of each check: what its readings and statements show, judged part by part, retests both ways."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from reconcile.case import Case, Reading, in_order
+from reconcile.verdicts.assessment import RANK, Part, worst
+from reconcile.verdicts.dead import assess_proof_after, assess_proof_before, assess_proved_dead, assess_secured
+from reconcile.verdicts.dead_tests import assess_earth_continuity, assess_insulation, assess_rcd
+from reconcile.verdicts.earth_loop import assess_earth_fault_loop
+from reconcile.verdicts.restored import assess_supply_restored
+from reconcile.verdicts.seen import assess_exposed_metalwork, assess_fuse_rating, assess_visual
+from reconcile.verdicts.supply import assess_supply_polarity, assess_supply_voltage
+from schemas.steps import STEPS
+
+ASSESS: Final[Mapping[str, Callable[[Case], Iterator[Part]]]] = {
+    "visual": assess_visual,
+    "exposed_metalwork": assess_exposed_metalwork,
+    "supply_voltage": assess_supply_voltage,
+    "supply_polarity": assess_supply_polarity,
+    "earth_fault_loop": assess_earth_fault_loop,
+    "fuse_rating": assess_fuse_rating,
+    "rcd": assess_rcd,
+    "indicator_proved_before": assess_proof_before,
+    "proved_dead": assess_proved_dead,
+    "indicator_proved_after": assess_proof_after,
+    "isolation_secured": assess_secured,
+    "earth_continuity": assess_earth_continuity,
+    "insulation": assess_insulation,
+    "supply_restored": assess_supply_restored,
+}
+
+STEPS_OF: Final[Mapping[str, tuple[str, ...]]] = {
+    check: tuple(step.name for step in STEPS.values() if step.check == check) for check in ASSESS
+} | {"supply_polarity": ("supply_ln", "supply_le", "supply_ne", "supply_polarity")}
+"""The steps that a check rests on. Polarity needs all three pairs, also the one that feeds the voltage check."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Verdict:
+    """The verdict of one check: its parts and how a retest was taken.
+
+    ``retest``: empty (nothing was tested twice, or it made no difference), ``explained``, ``unexplained`` or
+    ``worst governs`` (the order cannot be known, or a person refused the retest). ``earlier`` are the superseded
+    readings whose verdict would have been worse.
+    """
+
+    check: str
+    parts: tuple[Part, ...]
+    retest: str = ""
+    earlier: tuple[Reading, ...] = ()
+
+    @property
+    def outcome(self) -> str:
+        """The outcome of the worst part."""
+        return worst(self.parts)
+
+
+def assess(case: Case, check: str) -> Verdict:
+    """The verdict of one check, with every earlier reading of its steps tried as the governing one.
+
+    The last valid reading governs where a worse earlier one is explained: the connections were remade, or a person
+    accepted the retest. Where it is not, the check cannot pass. Where the order of the readings cannot be known, or a
+    person refused the retest, the worse one governs.
+    """
+    base = Verdict(check=check, parts=tuple(ASSESS[check](case)))
+    repeated = {step: valid for step in STEPS_OF[check] if len(valid := case.valid(step)) > 1}
+    if not repeated:
+        return base
+    others = [
+        (earlier, Verdict(check=check, parts=tuple(ASSESS[check](case.choosing({step: earlier})))))
+        for step, valid in repeated.items()
+        for earlier in valid
+        if earlier is not case.of(step)
+    ]
+    worse = [(earlier, other) for earlier, other in others if RANK[other.outcome] > RANK[base.outcome]]
+    if not worse:
+        return base
+    earlier = tuple(reading for reading, _ in worse)
+    if case.retests.get(check) == "refused" or not all(in_order(valid) for valid in repeated.values()):
+        governing = max(worse, key=lambda pair: RANK[pair[1].outcome])[1]
+        return Verdict(check=check, parts=governing.parts, retest="worst governs", earlier=earlier)
+    explained = case.says("connections_remade") == "yes" or case.retests.get(check) == "accepted"
+    return Verdict(check=check, parts=base.parts, retest="explained" if explained else "unexplained", earlier=earlier)
+
+
+CHECKS_OF_STEP: Final[Mapping[str, tuple[str, ...]]] = {
+    step: tuple(check for check, steps in STEPS_OF.items() if step in steps) for step in STEPS
+}
+
+
+def checks_of_step(step: str) -> tuple[str, ...]:
+    """The checks that rest on a step."""
+    return CHECKS_OF_STEP[step]
+
+
+def checks_of_reading(reading: Reading) -> tuple[str, ...]:
+    """The checks that a reading could bear on: those of its step, or of every step that measures the same thing."""
+    if reading.step is not None:
+        return checks_of_step(reading.step)
+    steps = [
+        step.name for step in STEPS.values() if step.quantity == reading.quantity and fits(step.conductors, reading)
+    ]
+    return tuple(dict.fromkeys(check for step in steps for check in checks_of_step(step)))
+
+
+def fits(conductors: tuple[str, ...], reading: Reading) -> bool:
+    """True where the reading was taken between one of those conductors, or nobody knows between which."""
+    return not reading.conductors or reading.conductors in conductors

@@ -1,0 +1,193 @@
+"""Isolation: secured, the indicator proved before and after, and proved dead between the two proofs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Final
+
+from reconcile.case import NS_PER_MINUTE, Case, Reading, order_key
+from reconcile.verdicts.assessment import Part
+from reconcile.verdicts.compare import compare
+from reconcile.verdicts.signatures import explain
+from reconcile.verdicts.supply import volts_of
+from schemas.jobs import ATTESTED
+
+DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
+SECURED: Final = "locked, or the fuse or plug kept by the person who works; caution notice left"
+
+
+def dead_readings(case: Case) -> tuple[Reading, ...]:
+    """The governing readings of the three pairs, those there are."""
+    return tuple(reading for step in DEAD if (reading := case.of(step)) is not None)
+
+
+def assess_proof(case: Case, *, check: str, step: str) -> Part:
+    """One proof of the voltage indicator: it indicated, before or after the dead tests, in time, the same meter."""
+    reading = case.of(step)
+    base = Part(
+        check=check,
+        kind="proof",
+        accepts="the indicator responds to a known source",
+        steps=(step,),
+        reading=reading,
+        reading_ids=case.ids(step),
+        outcome="not tested",
+    )
+    if reading is None:
+        return replace(base, why="missing")
+    if reading.indication != "present":
+        return replace(base, outcome="inconclusive", why="not proved")
+    why = doubt_proof(case, reading, before=step == "proof_before")
+    return replace(base, outcome="inconclusive" if why else "satisfactory", why=why)
+
+
+def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
+    """Why a proof does not cover the dead tests; empty where it does."""
+    tests = dead_readings(case)
+    window = case.pack.number("proof_window")
+    for test in tests:
+        if test.meter_serial != proof.meter_serial:
+            return "another meter"
+        first, second = (proof, test) if before else (test, proof)
+        order = came_first(first, second)
+        if order is not True:
+            return "wrong order" if order is False else "order unknown"
+        if minutes_apart(proof, test) > window:
+            return "too long"
+    return ""
+
+
+def minutes_apart(one: Reading, other: Reading) -> float:
+    """The time between two readings [min]; nothing where a time is not known."""
+    if one.taken_at_ns is None or other.taken_at_ns is None:
+        return 0.0
+    return abs(one.taken_at_ns - other.taken_at_ns) / NS_PER_MINUTE
+
+
+def came_first(first: Reading, second: Reading) -> bool | None:
+    """True where ``first`` was taken before ``second`` or with it, False where after; None where nobody can know.
+
+    Without times the numbers of one meter's memory decide, and cells of one record count as taken together.
+    """
+    if first.taken_at_ns is not None and second.taken_at_ns is not None:
+        if first.taken_at_ns != second.taken_at_ns:
+            return first.taken_at_ns < second.taken_at_ns
+        return True
+    if first.place[:2] == second.place[:2]:
+        return True
+    same_meter = first.meter_serial == second.meter_serial and first.evidence_sha256 == second.evidence_sha256
+    if same_meter and first.memory_no is not None and second.memory_no is not None:
+        return first.memory_no < second.memory_no
+    return None
+
+
+def assess_pairs(case: Case) -> Part:
+    """The three pairs: no indication on any of them, and each tested since the last one that was live."""
+    readings = [case.of(step) for step in DEAD]
+    shown = max(dead_readings(case), key=lambda r: (r.value is None, r.value or 0.0, order_key(r)), default=None)
+    limit = case.pack.limit("no_indication")
+    base = Part(
+        check="proved_dead",
+        kind="dead",
+        steps=DEAD,
+        reading=shown,
+        reading_ids=case.ids(*DEAD),
+        high=limit,
+        outcome="not tested",
+    )
+    if shown is None:
+        return replace(base, why="missing")
+    volts = volts_of(case, DEAD)
+    known = [volt for volt in volts if volt is not None]
+    if known and max(known) >= case.pack.number("supply_present"):
+        found = explain(volts, isolated=True, pack=case.pack)
+        code = found.governing()
+        return replace(base, outcome="unsatisfactory", why=code, causes=found.words(), also=found.also)
+    if any(r is not None and is_live(case, r) for r in readings):
+        return replace(base, outcome="unsatisfactory", why="not_dead")
+    if any(r is not None and is_indicating(case, r) for r in readings):
+        return replace(base, outcome="inconclusive", why="induced")
+    if any(r is None or compare(r, high=limit.value) != "passes" for r in readings):
+        return replace(base, outcome="inconclusive", why="pair missing")
+    if stale_steps(case):
+        return replace(base, outcome="inconclusive", why="not all again")
+    return replace(base, outcome="satisfactory")
+
+
+def is_live(case: Case, reading: Reading) -> bool:
+    """True where the pair shows more than extra-low voltage."""
+    return reading.is_over_range or compare(reading, high=case.pack.number("extra_low_voltage")) == "fails"
+
+
+def is_indicating(case: Case, reading: Reading) -> bool:
+    """True where the pair shows more than no indication."""
+    return compare(reading, high=case.pack.number("no_indication")) == "fails"
+
+
+def stale_steps(case: Case) -> tuple[str, ...]:
+    """Pairs last tested before another pair was found live: what was isolated has changed since."""
+    earlier = [r for step in DEAD for r in case.valid(step) if is_indicating(case, r) or is_live(case, r)]
+    return tuple(
+        step
+        for step in DEAD
+        if (governing := case.of(step)) is not None
+        and any(live.step != step and came_first(live, governing) is not True for live in earlier)
+    )
+
+
+def assess_proved_dead(case: Case) -> Iterator[Part]:
+    """The check ``proved_dead``: the pairs, and both proofs of the indicator that they rest on."""
+    pairs = assess_pairs(case)
+    yield pairs
+    if pairs.outcome != "not tested":
+        for check, step in (("indicator_proved_before", "proof_before"), ("indicator_proved_after", "proof_after")):
+            proof = assess_proof(case, check=check, step=step)
+            if proof.outcome != "satisfactory":
+                yield Part(
+                    check="proved_dead",
+                    kind="dead proof",
+                    outcome="inconclusive",
+                    why=proof.why,
+                    steps=(step,),
+                    reading_ids=case.ids(step),
+                )
+
+
+def assess_proof_before(case: Case) -> Iterator[Part]:
+    """The check ``indicator_proved_before``."""
+    yield assess_proof(case, check="indicator_proved_before", step="proof_before")
+
+
+def assess_proof_after(case: Case) -> Iterator[Part]:
+    """The check ``indicator_proved_after``."""
+    yield assess_proof(case, check="indicator_proved_after", step="proof_after")
+
+
+def assess_secured(case: Case) -> Iterator[Part]:
+    """The check ``isolation_secured``: by a lock, or by a retained fuse or plug while the person keeps it; and the
+    caution notice that goes with it.
+    """
+    how = case.says("isolation_point_secured")
+    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested", accepts=SECURED)
+    if how is None:
+        worked_dead = any(case.needs_step(step) or case.valid(step) for step in DEAD)
+        outcome, why = ("not tested", "missing") if worked_dead else ("not applicable", "")
+        yield replace(base, outcome=outcome, why=why)
+        return
+    if how == "none":
+        yield replace(base, outcome="unsatisfactory", why="not secured")
+        return
+    if how not in ATTESTED["isolation_point_secured"]:
+        yield replace(base, outcome="inconclusive", why="not understood")
+        return
+    kept = "" if how == "locked" else "holds only while the person who did it stays in control of it"
+    notice = case.says("caution_notice")
+    yield replace(base, outcome="satisfactory", note=kept)
+    if notice != "yes":
+        yield Part(
+            check="isolation_secured",
+            kind="notice",
+            outcome="inconclusive",
+            why="missing" if notice is None else "no notice",
+        )

@@ -1,0 +1,157 @@
+"""Tests on the dead appliance: earth continuity and insulation; and the RCD, which is tested live."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from reconcile.case import Case, Reading
+from reconcile.pack import Limit
+from reconcile.verdicts.assessment import Part
+from reconcile.verdicts.compare import compare
+
+
+def assess_earth_continuity(case: Case) -> Iterator[Part]:
+    """The check ``earth_continuity``: exposed metal to the earth of the supply, with the leads nulled."""
+    readings = case.valid("earth_continuity")
+    base = Part(
+        check="earth_continuity",
+        kind="continuity",
+        steps=("earth_continuity",),
+        reading_ids=case.ids("earth_continuity"),
+        high=continuity_limit(case),
+        outcome="not tested",
+    )
+    if case.appliance.construction_class == "II":
+        yield replace(base, outcome="not applicable", why="class two tested" if readings else "")
+        return
+    reading = last_between(case, "earth_continuity", "E-case")
+    if reading is None:
+        yield replace(
+            base,
+            outcome="inconclusive" if readings else "not tested",
+            why="not to the case" if readings else "missing",
+        )
+        return
+    outcome, why = judge_continuity(case, reading)
+    yield replace(base, reading=reading, outcome=outcome, why=why)
+
+
+def continuity_limit(case: Case) -> Limit:
+    """(0.1 + R) ohm with R of the usual cord."""
+    base = case.pack.limit("continuity_part")
+    return replace(base, id="continuity", value=base.value + case.pack.number("cord_resistance"))
+
+
+def judge_continuity(case: Case, reading: Reading) -> tuple[str, str]:
+    """Outcome and why of one resistance from the case to earth."""
+    fails = compare(reading, high=case.pack.number("continuity_fail")) == "fails"
+    if fails or reading.is_over_range:
+        return "unsatisfactory", "high"
+    if compare(reading, high=continuity_limit(case).value) == "passes":
+        return "satisfactory", ""
+    return "inconclusive", "doubtful" if reading.comparator == "eq" else "no number"
+
+
+def last_between(case: Case, step: str, conductors: str) -> Reading | None:
+    """The governing reading among those of the step between those conductors."""
+    chosen = case.of(step)
+    if chosen is not None and chosen.conductors == conductors:
+        return chosen
+    found = [reading for reading in case.valid(step) if reading.conductors == conductors]
+    return found[-1] if found else None
+
+
+def assess_insulation(case: Case) -> Iterator[Part]:
+    """The check ``insulation``: live conductors to earth, joined or each by itself; the lowest governs."""
+    readings = case.valid("insulation")
+    limit = case.pack.limit(
+        "insulation_class_two" if case.appliance.construction_class == "II" else "insulation_wiring"
+    )
+    base = Part(
+        check="insulation",
+        kind="insulation",
+        steps=("insulation",),
+        reading_ids=case.ids("insulation"),
+        low=limit,
+        outcome="not tested",
+    )
+    if not readings:
+        yield replace(base, why="missing")
+        return
+    found = {pair: r for pair in ("LN-E", "L-E", "N-E", "L-N") if (r := last_between(case, "insulation", pair))}
+    judged = {pair: judge_insulation(case, reading, limit) for pair, reading in found.items()}
+    governing = max(judged, key=lambda pair: (judged[pair][0], -(found[pair].value or 0.0)))
+    reading = found[governing]
+    rank, why = judged[governing]
+    to_earth = "LN-E" in found or {"L-E", "N-E"} <= set(found)
+    if rank == 0 and not to_earth:
+        yield replace(base, reading=reading, outcome="inconclusive", why="pair missing")
+    else:
+        yield replace(base, reading=reading, outcome=("satisfactory", "inconclusive", "unsatisfactory")[rank], why=why)
+
+
+def judge_insulation(case: Case, reading: Reading, limit: Limit) -> tuple[int, str]:
+    """How bad one insulation reading is (0 passes, 1 cannot tell, 2 fails), and why."""
+    answer = compare(reading, low=limit.value)
+    if reading.is_over_range and shows_at_least(case, reading, limit.value):
+        answer = "passes"
+    if answer == "fails":
+        return 2, "low"
+    if answer == "cannot tell":
+        return 1, "no number"
+    volts = reading.test_voltage_v
+    if volts is not None and volts < case.pack.number("insulation_test_voltage"):
+        return 1, "test voltage"
+    return 0, ""
+
+
+def shows_at_least(case: Case, reading: Reading, least: float) -> bool:
+    """True where a meter over its range thereby shows at least that much: its register entry tells how far it reads."""
+    specified = case.accuracies.get((reading.meter_serial or "", reading.quantity), ())
+    return any(accuracy.range_high is not None and accuracy.range_high >= least for accuracy in specified)
+
+
+def assess_rcd(case: Case) -> Iterator[Part]:
+    """The check ``rcd``: each test current by itself, the last reading of each; the worst governs."""
+    readings = case.valid("rcd_trip")
+    base = Part(
+        check="rcd",
+        kind="rcd",
+        steps=("rcd_trip",),
+        reading_ids=case.ids("rcd_trip"),
+        outcome="not tested",
+    )
+    if not readings:
+        wanted = case.needs_step("rcd_trip") or case.appliance.earthing == "TT"
+        yield replace(base, outcome="not tested" if wanted else "not applicable", why="missing" if wanted else "")
+        return
+    last = {reading.rcd_multiple: reading for reading in readings}
+    chosen = case.of("rcd_trip")
+    if chosen is not None:
+        last[chosen.rcd_multiple] = chosen
+    for multiple, reading in sorted(last.items(), key=lambda item: item[0] or 0.0):
+        yield judge_rcd(case, base, multiple, reading)
+
+
+def judge_rcd(case: Case, base: Part, multiple: float | None, reading: Reading) -> Part:
+    """One trip time at one multiple of the rated current; at half of it the RCD must not trip."""
+    pack = case.pack
+    tripped = reading.value is not None and reading.comparator != "gt"
+    if multiple is not None and multiple <= pack.number("rcd_no_trip_multiple"):
+        outcome, why = ("inconclusive", "trips at half") if tripped else ("satisfactory", "")
+        return replace(base, reading=reading, outcome=outcome, why=why)
+    limit = None if multiple is None else pack.find_limit(f"rcd/{multiple:g}")
+    strict, longest = pack.limit("rcd/5"), pack.limit("rcd/1")
+    held = limit or longest
+    if not tripped and (reading.value is None or reading.value >= held.value):
+        return replace(base, reading=reading, high=held, outcome="unsatisfactory", why="no trip")
+    answer = compare(reading, high=(limit or longest).value)
+    if answer == "fails":
+        return replace(base, reading=reading, high=held, outcome="unsatisfactory", why="slow")
+    if limit is None:
+        answer = compare(reading, high=strict.value)
+        outcome, why = ("satisfactory", "") if answer == "passes" else ("inconclusive", "multiple unknown")
+        return replace(base, reading=reading, high=strict, outcome=outcome, why=why)
+    outcome, why = ("satisfactory", "") if answer == "passes" else ("inconclusive", "no number")
+    return replace(base, reading=reading, high=limit, outcome=outcome, why=why)

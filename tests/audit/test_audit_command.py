@@ -1,0 +1,336 @@
+"""The audit as people run it: clean, altered in every way, signed, checked by strangers."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import random
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from jwcrypto.jwk import JWK
+from jwcrypto.jws import JWS
+
+from cli.__main__ import run
+from cli.auditing import Again, Audit, compare_out, derive_again, list_files, read_dataset
+from ingest.book import Book
+from ingest.made import find_made, list_made
+from reconcile.audit.files import DESCRIPTOR, SIGNATURE, UNLISTED, check_files, compare_file, parse_package
+from reconcile.audit.signature import canonical_package
+from schemas.errors import InputError
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_exports"
+CHECKER = Path(__file__).with_name("independent_check.py")
+POSITIONS = 12
+
+
+@pytest.fixture(scope="module")
+def signed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a book, a signed dataset ``out`` and the keys, made by the commands of the README."""
+    folder = tmp_path_factory.mktemp("signed")
+    book, out = str(folder / "book"), str(folder / "out")
+    assert run(["run", str(SAMPLES / "bad_day"), "--book", book, "--out", out, "--no-pdf"]) in (0, 1)
+    assert run(["sign", "--new-key", str(folder / "office.key")]) == 0
+    assert run(["sign", out, "--key", str(folder / "office.key"), "--book", book]) == 0
+    return folder
+
+
+@pytest.fixture
+def copy(signed: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(signed, tmp_path / "copy"))
+
+
+def audit(folder: Path, *more: str) -> tuple[int, list[dict[str, str]]]:
+    """Exit code and rows of audit.csv of a full audit."""
+    report = folder / "report"
+    code = run([
+        "audit", str(folder / "out"), "--book", str(folder / "book"), "--key", str(folder / "office.key.pub.jwk"),
+        "--report", str(report), *more,
+    ])  # fmt: skip
+    if not (report / "audit.csv").exists():
+        return code, []
+    with (report / "audit.csv").open(encoding="utf-8", newline="") as stream:
+        return code, list(csv.DictReader(stream))
+
+
+def test_untouched_dataset_agrees(signed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, rows = audit(signed)
+    assert (code, rows) == (0, [])
+    printed = capsys.readouterr().out
+    assert "no mismatch" in printed
+    assert "signature:              good" in printed
+    found = json.loads((signed / "report" / "audit.json").read_text(encoding="utf-8"))
+    assert found["clean"] is True
+    assert found["totals"]["files derived again"].endswith("the same, 0 not")
+    assert sum(row["not_same"] for row in found["tables"]["comparison"]) == 0
+
+
+def test_altered_value_is_shown_beside_the_line_of_the_instrument(copy: Path) -> None:
+    path = copy / "out" / "readings.csv"
+    with path.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    victim = next(row for row in rows if row["quantity"] == "earth_fault_loop_impedance")
+    lines = path.read_text(encoding="utf-8").split("\n")
+    place = next(number for number, line in enumerate(lines) if line.startswith(victim["reading_id"]))
+    old = f",{victim['value']},Ohm"
+    assert old in lines[place]
+    lines[place] = lines[place].replace(old, ",0.21,Ohm", 1)
+    path.write_text("\n".join(lines), encoding="utf-8")
+    code, found = audit(copy)
+    assert code == 1
+    row = next(row for row in found if row["verdict"] == "differs")
+    assert (row["recorded"], row["evidence"]) == ("0.21", victim["value"])
+    assert row["where"] == f"readings.csv line {place + 1}"
+    assert (row["evidence_record_no"], row["evidence_sha256"]) == (victim["record_no"], victim["evidence_sha256"])
+    page = (copy / "report" / "audit.html").read_text(encoding="utf-8")
+    assert f"<mark>{victim['raw_text']}</mark>" in page
+    assert '<th scope="col">On record</th>' in page
+
+
+def test_forger_who_mends_every_hash_is_found(copy: Path) -> None:
+    out = copy / "out"
+    path = out / "readings.csv"
+    path.write_bytes(path.read_bytes().replace(b",eq,", b",lt,", 1))
+    package = json.loads((out / DESCRIPTOR).read_text(encoding="utf-8"))
+    for resource in package["resources"]:
+        content = (out / resource["path"]).read_bytes()
+        resource["hash"], resource["bytes"] = f"sha256:{hashlib.sha256(content).hexdigest()}", len(content)
+    (out / DESCRIPTOR).write_text(json.dumps(package, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    code, found = audit(copy)
+    assert code == 1
+    assert {(row["part"], row["verdict"]) for row in found} >= {("signature", "does not hold"), ("dataset", "differs")}
+
+
+def test_row_left_out_and_row_made_up(copy: Path) -> None:
+    path = copy / "out" / "readings.csv"
+    lines = path.read_text(encoding="utf-8").split("\n")
+    lines[1], gone = lines[2].replace(lines[2].split(",")[0], "f" * 16 + "-9-9"), lines[1]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    code, found = audit(copy)
+    assert code == 1
+    verdicts = {row["what"]: row["verdict"] for row in found if row["part"] == "dataset"}
+    assert verdicts[gone.split(",")[0]] == "missing"
+    assert verdicts["f" * 16 + "-9-9"] == "extra"
+
+
+def test_damaged_evidence_makes_rows_not_derivable(copy: Path) -> None:
+    book = Book(copy / "book")
+    sha256 = next(iter(find_made(book, (copy / "out" / DESCRIPTOR).read_bytes()).exports))  # type: ignore[union-attr]
+    path = book.evidence.path(sha256)
+    path.chmod(0o644)
+    path.write_bytes(path.read_bytes() + b" ")
+    code, found = audit(copy)
+    assert code == 1
+    assert {"changed", "not derivable"} <= {row["verdict"] for row in found}
+    assert any(row["where"].endswith(sha256) for row in found if row["part"] == "book")
+
+
+def test_later_imports_and_decisions_leave_an_old_dataset_auditable(copy: Path) -> None:
+    book = str(copy / "book")
+    assert run(["import", str(SAMPLES / "plain_day" / "multifunction.csv"), "--book", book]) in (0, 1)
+    assert run(["certify", "--book", book, "--out", str(copy / "later"), "--no-pdf"]) in (0, 1)
+    assert len(list_made(Book(copy / "book"))) == 2
+    assert audit(copy) == (0, [])
+
+
+def test_journal_rewritten_after_signing_is_found(copy: Path) -> None:
+    book = Book(copy / "book")
+    entries = book.journal.entries()
+    book.journal.path.unlink()
+    book.journal.head_path.unlink()
+    fresh = Book(copy / "book")
+    fresh.journal.start()
+    fresh.journal.append_all([(entry.kind, entry.body) for entry in entries])  # a whole new chain, only times differ
+    code, found = audit(copy)
+    assert code == 1
+    assert [row["part"] for row in found] == ["signature"]
+    assert "not the one that was signed" in found[0]["message"]
+
+
+def derived_files(folder: Path) -> tuple[Again, list[tuple[str, bytes]]]:
+    package, _described, found = read_dataset(folder / "out")
+    book = Book(folder / "book")
+    again = derive_again(book, find_made(book, package), (), found)
+    return again, list(again.files)
+
+
+def compared_places(out: Path, again: Again, files: list[tuple[str, bytes]]) -> set[str]:
+    """The files that the comparison with the evidence names, without deriving again each time."""
+    repeated = Again(derived=again.derived, dataset=again.dataset, files=iter(files))
+    found = set(list_files(out)) - UNLISTED | {DESCRIPTOR}
+    rows = compare_out(Audit(subject="dataset"), out, repeated, found, (), "")
+    return {str(row["where"]).split(" ")[0] for row in rows}
+
+
+def described_places(out: Path) -> set[str]:
+    """The files that the description alone finds wrong."""
+    try:
+        _package, described, found = read_dataset(out)
+    except InputError as error:
+        return {DESCRIPTOR, error.where}
+    return set(check_files(described, found)["path"])
+
+
+def altered_contents(content: bytes, rng: random.Random) -> list[bytes]:
+    """Shortened, lengthened, and single bits of it flipped."""
+    made = [content[:-1], content + b"\n", content[: len(content) // 2], b"", content[1:]]
+    for position in rng.sample(range(len(content)), min(POSITIONS, len(content))):
+        flipped = bytearray(content)
+        flipped[position] ^= 1 << rng.randrange(8)
+        made.append(bytes(flipped))
+    return made
+
+
+def test_every_kind_of_change_of_every_file_of_a_dataset(copy: Path) -> None:
+    out = copy / "out"
+    again, files = derived_files(copy)
+    given = dict(files)
+    paths = [path for path in list_files(out) if path != SIGNATURE]
+    assert set(given) == set(paths)
+    assert described_places(out) | compared_places(out, again, files) == set()
+    rng = random.Random(7)
+    for path in paths:
+        content = (out / path).read_bytes()
+        for changed in altered_contents(content, rng):
+            (out / path).write_bytes(changed)
+            # The description finds every file but itself; what the evidence gives finds every file.
+            assert path == DESCRIPTOR or path in described_places(out), (path, len(changed))
+            assert len(compare_file(path, changed, given[path])) == 1, (path, len(changed))
+        if path.endswith(".csv") or path.endswith("index.html"):
+            assert path in compared_places(out, again, files), path
+        (out / path).unlink()
+        assert path in described_places(out), path
+        (out / path).write_bytes(content)
+    for path in ("readings.csv", "index.html", DESCRIPTOR):
+        content = (out / path).read_bytes()
+        (out / path).unlink()
+        assert path in compared_places(out, again, files), path
+        (out / path).write_bytes(content)
+
+
+def test_files_swapped_and_put_into_a_dataset(copy: Path) -> None:
+    out = copy / "out"
+    paths = [path for path in list_files(out) if path not in (SIGNATURE, DESCRIPTOR)]
+    for first, second in zip(paths, paths[1:], strict=False):
+        one, other = (out / first).read_bytes(), (out / second).read_bytes()
+        (out / first).write_bytes(other)
+        (out / second).write_bytes(one)
+        assert {first, second} <= described_places(out), (first, second)
+        (out / first).write_bytes(one)
+        (out / second).write_bytes(other)
+    for extra in ("note.txt", "certificates/extra.json", ".hidden"):
+        (out / extra).write_bytes(b"put here")
+        assert described_places(out) == {extra}
+        (out / extra).unlink()
+    (out / "linked.csv").symlink_to(out / "readings.csv")
+    assert described_places(out) == {"linked.csv"}
+
+
+def test_standard_library_alone_follows_every_value_to_its_line(signed: Path) -> None:
+    with (signed / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        ids = [row["reading_id"] for row in csv.DictReader(stream) if row["value"]]
+    for reading_id in (ids[0], ids[len(ids) // 2], ids[-1]):
+        # -I and -S: no packages, no folder of ours, only the standard library.
+        command = [sys.executable, "-I", "-S", str(CHECKER), str(signed / "out"), str(signed / "book"), reading_id]
+        answer = subprocess.run(command, capture_output=True, text=True, check=False)
+        assert (answer.returncode, answer.stderr) == (0, "")
+        assert "stands in:" in answer.stdout
+
+
+def test_standard_library_checker_sees_a_changed_file(copy: Path) -> None:
+    (copy / "out" / "checks.csv").write_bytes((copy / "out" / "checks.csv").read_bytes() + b" ")
+    command = [sys.executable, "-I", "-S", str(CHECKER), str(copy / "out"), str(copy / "book"), "x"]
+    answer = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert answer.returncode == 1
+    assert "checks.csv" in answer.stderr
+
+
+def test_signature_of_the_command_is_good_for_another_jose_library(signed: Path) -> None:
+    package = (signed / "out" / DESCRIPTOR).read_bytes()
+    token = JWS()
+    token.deserialize((signed / "out" / SIGNATURE).read_text(encoding="ascii").strip())
+    key = JWK.from_json((signed / "office.key.pub.jwk").read_text(encoding="ascii"))
+    token.verify(key, detached_payload=canonical_package(package))
+    # Plain JSON with sorted keys is the canonical form of this description, so that common tools will do.
+    plain = json.dumps(parse_package(package), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert plain.encode() == canonical_package(package)
+
+
+def test_dataset_without_a_book_is_checked_as_far_as_it_goes(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.rmtree(copy / "book")
+    assert run(["audit", str(copy / "out"), "--report", str(copy / "report")]) == 0
+    assert "no book was given" in capsys.readouterr().out
+    (copy / "out" / "index.html").write_bytes(b"other")
+    assert run(["audit", str(copy / "out"), "--report", str(copy / "report")]) == 1
+
+
+def test_recorded_table_typed_by_hand(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with (copy / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        loop = [
+            row for row in csv.DictReader(stream)
+            if row["quantity"] == "earth_fault_loop_impedance" and row["match_status"] == "auto" and row["value"]
+        ]  # fmt: skip
+    last = {row["appliance_id"]: row for row in loop}
+    typed = ["Appliance,Date,Zs (ohm)"] + [
+        f"{name},{row['meter_time'][:10]},{row['raw_text'].split()[0]}" for name, row in last.items()
+    ]
+    table = copy / "typed.csv"
+    table.write_text("\n".join(typed) + "\n", encoding="utf-8")
+    arguments = ["audit", "--recorded", str(table), "--book", str(copy / "book"), "--report", str(copy / "report")]
+    run(arguments)
+    found = json.loads((copy / "report" / "audit.json").read_text(encoding="utf-8"))
+    values = [row for row in found["tables"]["recorded values"] if row["verdict"] != "left out"]
+    assert {row["verdict"] for row in values} <= {"agrees", "agrees within rounding"}
+    assert len(values) == len(last)
+    table.write_text("\n".join([*typed[:-1], typed[-1].rpartition(",")[0] + ",7.77"]) + "\n", encoding="utf-8")
+    assert run(arguments) == 1
+    assert "on record 7.77" in capsys.readouterr().out
+
+
+def test_sample_and_screening_are_in_the_report(signed: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, _rows = audit(signed, "--screen", "--sample", "50%", "--seed", "agreed")
+    assert code in (0, 1)
+    printed = capsys.readouterr().out
+    assert "reason to ask, not proof" in printed
+    found = json.loads((signed / "report" / "audit.json").read_text(encoding="utf-8"))
+    drawn = found["tables"]["sample"]
+    assert drawn
+    assert f"{len(drawn)} of" in found["totals"]["sample"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "one of both"),
+        (["nowhere"], "no dataset can be read here"),
+        (["--recorded", "nowhere.csv", "--book", "{book}"], "cannot be read"),
+        (["{out}", "--book", "nowhere"], "there is no book"),
+        (["{out}", "--book", "{book}", "--report", "{out}/report"], "inside what is audited"),
+        (["{out}", "--book", "{book}", "--sample", "some"], "no such sample"),
+    ],
+)
+def test_mistakes_are_told(
+    signed: Path, arguments: list[str], words: str, capsys: pytest.CaptureFixture[str], tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    told = [text.format(out=signed / "out", book=signed / "book") for text in arguments]
+    assert run(["audit", *told]) == 2
+    assert words in capsys.readouterr().err
+
+
+def test_keys_are_never_written_over_and_signing_twice_is_told(
+    copy: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    assert run(["sign", "--new-key", str(copy / "office.key")]) == 2
+    assert run(["sign", str(copy / "out"), "--key", str(copy / "office.key"), "--book", str(copy / "book")]) == 2
+    assert "signed already" in capsys.readouterr().err
+    (copy / "out" / SIGNATURE).unlink()
+    (copy / "out" / "index.html").write_bytes(b"other")
+    assert run(["sign", str(copy / "out"), "--key", str(copy / "office.key"), "--book", str(copy / "book")]) == 2
+    assert "not signed" in capsys.readouterr().err
+    assert (copy / "office.key").stat().st_mode & 0o077 == 0
