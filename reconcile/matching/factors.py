@@ -27,7 +27,12 @@ SAME_JOB_AGAIN: Final = 0.01
 TYPED_AFRESH: Final = 0.3
 RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
-STRAY_KEEPS_LABEL: Final = 0.3
+STRAY_KEEPS_LABEL: Final = 0.25
+STRAY_UNLABELLED: Final = 0.6
+WIDE_RECORD: Final = 3.0
+ANOTHER_RECORD: Final = 0.2
+"""How often one appliance takes another record where records hold several readings each."""
+
 SKIPPED_AND_BACK: Final = {"dated": (0.35, 0.3), "lost": (0.15, 0.1), "none": (0.1, 0.02)}
 MOST_SKIPPED: Final = 4
 EXPECTED_FROM: Final = 0.25
@@ -90,6 +95,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
     steps = steps_of_kind()[session.kind]
     wanted = np.where(steps < 0, STEP_COUNT, steps)
     count = len(wanted)
+    wide = count / len(np.unique(session.record)) >= WIDE_RECORD
     onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
     leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
     switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
@@ -102,6 +108,8 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
         lies = lies_between(source, target)
         onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
+        if wide:
+            onward[far:, back] *= np.where(together, 1.0, ANOTHER_RECORD)[:, None, None]
         leaves[far:, back] = leave[wanted[:-far]]
         switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
@@ -171,9 +179,15 @@ def placing_factors(
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
-        foreign=np.where(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), 1.0),
+        foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0))),
         enter=enter, departed=departed, travel=travel, ending=ending,
     )  # fmt: skip
+
+
+def _foreign(typed: NDArray[np.bool_], likelihood: Numbers) -> Numbers:
+    """Weight of each label, or of its absence, where a reading belongs nowhere against where it belongs (T)."""
+    missing = (float((~typed).sum()) + 1.0) / (len(typed) + 4.0)
+    return np.where(typed, likelihood * (1.0 - STRAY_UNLABELLED) / (1.0 - missing), STRAY_UNLABELLED / missing)
 
 
 def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbers, Numbers]:
