@@ -36,11 +36,8 @@ def counts_lines(taken: Taken) -> list[str]:
     """One line a file: records in = readings + refusals; then what was left alone and what could not be read."""
     lines = []
     for row in taken.files.to_dict("records"):
-        again = "  (known already)" if not row["new"] else ""
-        lines.append(
-            f"{cut(row['original_name'], 34):34}  {row['records']} records = {row['readings']} readings + "
-            f"{row['refusals']} refusals{again}"
-        )
+        name = cut(row["original_name"], 34) if row["new"] else cut(row["original_name"], 26) + " (again)"
+        lines.append(f"{name:34}  {row['records']} records = {row['readings']} readings + {row['refusals']} refusals")
         if row["duplicates"]:
             lines.append(f"{'':36}{row['duplicates']} of them stand in another export too")
     lines += [f"{cut(name, 34):34}  {kind}" for name, kind in taken.office]
@@ -132,11 +129,12 @@ def person_lines(derived: Derived) -> list[str]:
     """What needs a person, counted; or that nothing does."""
     outcomes = derived.judged.certificates["outcome"].value_counts()
     day = derived.judged.findings[derived.judged.findings["certificate_id"].isna()]
+    counted = ", ".join(
+        f"{outcomes.get(outcome, 0)} {outcome}" for outcome in ("satisfactory", "unsatisfactory", "incomplete")
+    )
     lines = [
-        ", ".join(
-            f"{outcomes.get(outcome, 0)} {outcome}" for outcome in ("satisfactory", "unsatisfactory", "incomplete")
-        )
-        + f" of {len(derived.judged.certificates)} certificates; rule pack {derived.judged.rule_pack}"
+        f"{len(derived.judged.certificates)} certificates: {counted}",
+        f"rule pack {derived.judged.rule_pack}",
     ]
     for finding in day[day["severity"] != "note"].to_dict("records"):
         lines += wrapped(f"{finding['code']}: {finding['message']}", first="  ? ", rest="    ")

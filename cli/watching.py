@@ -130,7 +130,8 @@ def item_result(item: LiveItem, place: Place | None) -> dict[str, Any]:
 
 def _end(report: WatchReport, say: Say, *, danger: bool) -> int:
     say.remark(f"{report.readings} readings, {report.refusals} refusals" + (
-        f"; kept as evidence {report.sha256[:16]}" if report.sha256 else "; nothing was received"
+        f"; kept as evidence {' '.join(sha256[:16] for sha256 in report.sha256s)}" if report.sha256s
+        else "; nothing was received"
     ))  # fmt: skip
     if report.fault is not None:
         say.remark(printable_error(report.fault))

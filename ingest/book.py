@@ -25,7 +25,7 @@ from ingest.chain import Entry
 from ingest.evidence import EvidenceStore, NewEvidence
 from ingest.journal import Journal, PastJournal
 from ingest.moments import file_received_at
-from ingest.writing import PART, told_as_book_error, write_whole
+from ingest.writing import PART, clear_parts, told_as_book_error, write_whole
 from schemas.errors import BookError, InputError
 
 FORMAT: Final = 1
@@ -117,6 +117,8 @@ class Book:
         Call before reading with them. A profile that is new, changed or gone since the last time is journalled.
         """
         with self.locked(), told_as_book_error(self.profiles):
+            for folder in (self.root, self.derived):
+                clear_parts(folder)
             found = {path.name: path for path in sorted(self.profiles.glob("*")) if path.is_file()}
             kept = self.evidence.keep_all(
                 NewEvidence(

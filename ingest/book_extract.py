@@ -18,6 +18,7 @@ from ingest.overlap import resolve_overlap
 from ingest.profiles import load_profile, shipped_profiles
 from ingest.profiles.csv import CsvProfile
 from ingest.taken import Taken, decided, list_taken, told_by
+from ingest.transcript_profiles import newest_profiles
 from ingest.transcripts import clock_readings, read_transcript
 from schemas.check import conform_table, empty_table
 from schemas.errors import BookError
@@ -130,7 +131,7 @@ def read_evidence(
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
         batch.add(told, book.evidence.read(one.sha256))
-        if len(batch.records) >= BATCH_RECORDS or number == len(taken) - 1:
+        if batch.records.count >= BATCH_RECORDS or number == len(taken) - 1:
             parts.append(batch.finish())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
     return parts
@@ -156,6 +157,7 @@ def read_transcripts(
 ) -> tuple[list[FilesExtract], list[pd.DataFrame]]:
     """The tables of all conversations with meters, and what their clocks said."""
     parts, clocks = [], []
+    profiles = newest_profiles(book)
     for sha256 in book.evidence.hashes():
         if sha256 in exports or (only is not None and sha256 not in only):
             continue
@@ -163,8 +165,8 @@ def read_transcripts(
         if sidecar.kind != "transcript":
             continue
         content = book.evidence.read(sha256)
-        extract = read_transcript(content, sha256=sha256, profiles={}, zone=find_zone(zone))
-        clocks.append(clock_readings(content, sha256=sha256, profiles={}, zone=find_zone(zone)))
+        extract = read_transcript(content, sha256=sha256, profiles=profiles, zone=find_zone(zone))
+        clocks.append(clock_readings(content, sha256=sha256, profiles=profiles, zone=find_zone(zone)))
         counts = pd.DataFrame({
             "evidence_sha256": [sha256], "original_name": [sidecar.original_name],
             "profile": pd.Series([extract.profile], dtype="str"), "records": [extract.records],

@@ -9,6 +9,7 @@ import pandas as pd
 
 from ingest.book import Book
 from schemas.check import check_table, conform_table
+from schemas.errors import InputError
 from schemas.matches import Decisions
 
 KIND: Final = "decision"
@@ -23,6 +24,15 @@ def read_decisions(book: Book) -> pd.DataFrame:
 
 
 def keep_decisions(book: Book, decisions: pd.DataFrame) -> None:
-    """Append decisions to the journal. Raises BookError where the book cannot be written."""
+    """Append decisions to the journal; one that stands there word for word is not repeated.
+
+    So a process that was killed in between can be run again. Raises InputError where a known id says something else,
+    BookError where the book cannot be written.
+    """
     rows = json.loads(check_table(Decisions, decisions).to_json(orient="records", date_format="iso", date_unit="us"))
-    book.journal.append_all([(KIND, row) for row in rows])
+    with book.locked():
+        known = {entry.body["decision_id"]: entry.body for entry in book.journal.entries() if entry.kind == KIND}
+        for row in rows:
+            if known.get(row["decision_id"], row) != row:
+                raise InputError(f"decision {row['decision_id']} stands in the book with another content")
+        book.journal.append_all([(KIND, row) for row in rows if row["decision_id"] not in known])

@@ -71,7 +71,7 @@ def import_exports(
                   profile_sha256=used.profile.sha256 if used.profile else None, profile_given=profile, zone=zone,
                   date_order=date_order)
         )  # fmt: skip
-        if len(batch.records) >= BATCH_RECORDS or number == len(hashes) - 1:
+        if batch.records.count >= BATCH_RECORDS or number == len(hashes) - 1:
             parts.append(finish(book, batch, waiting))
             batch, waiting = Batch(meter_zones=batch.meter_zones, book_zone=batch.book_zone), []
         if progress:

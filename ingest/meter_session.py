@@ -150,9 +150,21 @@ class MeterSession:
             self._transport = None
         self.transcript.close()
 
+    def renew(self) -> tuple[str, bytes] | None:
+        """Keep the transcript so far as evidence and go on in a new one, over the same link."""
+        self.transcript.close()
+        kept = self._keep_file()
+        self._open_transcript()
+        self.identity = None
+        self.identify()
+        return kept
+
     def keep(self) -> tuple[str, bytes] | None:
         """Close, and keep the transcript as evidence: its hash and bytes. None where nothing was received."""
         self.close()
+        return self._keep_file()
+
+    def _keep_file(self) -> tuple[str, bytes] | None:
         try:
             return keep_transcript(self._book, self.transcript.path)
         finally:

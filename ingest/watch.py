@@ -25,7 +25,7 @@ from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
 NOT_YET_KNOWN: Final = "0" * 64
-LONGEST_TRANSCRIPT_BYTES: Final = 64_000_000
+LONGEST_TRANSCRIPT_BYTES: Final = 8_000_000
 CLOCK_QUESTIONS: Final = 3
 
 
@@ -43,9 +43,12 @@ class LiveItem:
 
 @dataclass(frozen=True, kw_only=True)
 class WatchReport:
-    """The end of a watch: the transcript's hash (null where nothing was received) and what it holds."""
+    """The end of a watch: the transcripts' hashes (none where nothing was received) and what they hold.
 
-    sha256: str | None
+    A long watch has several transcripts, each about 8 MB, so that none grows beyond what can be read at once.
+    """
+
+    sha256s: tuple[str, ...]
     readings: int
     refusals: int
     fault: LinkError | None
@@ -70,6 +73,8 @@ class Watch:
         self._maker: RowMaker | None = None
         self._columns: dict[int, int] = {}
         self._fault: LinkError | None = None
+        self._hashes: list[str] = []
+        self._counts = [0, 0]
         self.report: WatchReport | None = None
         self._session = MeterSession(
             book, parsed, chosen, heard=self._hear, patience=patience or Patience(), opener=opener
@@ -105,18 +110,18 @@ class Watch:
             profile=session.profile, sha256=NOT_YET_KNOWN, serial=session.serial,
             zone=ZoneInfo(own) if own else self._book.zone,
         )  # fmt: skip
-        while session.transcript.bytes < LONGEST_TRANSCRIPT_BYTES:
+        while True:
             try:
                 for _ in session.walk(session.meter.live()):
                     yield from self._drain()
                     yield None
                     if session.transcript.bytes >= LONGEST_TRANSCRIPT_BYTES:
+                        self._take(session.renew())
                         break
                 else:
                     raise LinkError("this meter gives no live readings", advice="read its memory: provebook sync LINK")
             except LinkLost as fault:
                 session.reopen(fault)
-        raise LinkError("the transcript has grown to its bound; start again to go on")
 
     def fail(self, fault: LinkError) -> None:
         """Say what ended the watch, for the report."""
@@ -131,24 +136,25 @@ class Watch:
                 self._session.run(self._session.meter.stop_live())
         except LinkError as error:
             self._fault = self._fault or error
-        kept = self._session.keep()
+        self._take(self._session.keep())
+        readings, refusals = self._counts
+        self.report = WatchReport(
+            sha256s=tuple(self._hashes), readings=readings, refusals=refusals, fault=self._fault
+        )  # fmt: skip
+        return self.report
+
+    def _take(self, kept: tuple[str, bytes] | None) -> None:
+        """Note a finished transcript in the journal, and count what it holds."""
         if kept is None:
-            self.report = WatchReport(sha256=None, readings=0, refusals=0, fault=self._fault)
-            return self.report
+            return
         sha256, content = kept
         extract = read_transcript(content, sha256=sha256, profiles=self._profiles, zone=self._book.zone)
+        counts = {"readings": len(extract.readings), "refusals": len(extract.refusals)}
+        body = {"sha256": sha256, "profile": self.profile.name, "meter_serial": self.serial}
         with self._book.locked():
-            self._book.journal.append(
-                "watch",
-                {
-                    "sha256": sha256, "profile": self.profile.name, "meter_serial": self.serial,
-                    "readings": len(extract.readings), "refusals": len(extract.refusals),
-                },
-            )  # fmt: skip
-        self.report = WatchReport(
-            sha256=sha256, readings=len(extract.readings), refusals=len(extract.refusals), fault=self._fault
-        )
-        return self.report
+            self._book.journal.append("watch", body | counts)
+        self._hashes.append(sha256)
+        self._counts = [self._counts[0] + counts["readings"], self._counts[1] + counts["refusals"]]
 
     def _drain(self) -> Iterator[LiveItem]:
         while self._waiting:

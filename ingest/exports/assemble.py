@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold
-from ingest.cells.value import Value
-from ingest.exports.distinct import Codes, distinct, take
-from ingest.exports.roles import parse_memory_no
+from ingest.exports.clockings import Clocking
+from ingest.exports.distinct import Codes, decode, distinct
 from ingest.exports.meanings import Named, name_records
+from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
-from ingest.exports.times import NEVER, Moments, Zones, read_moments
-from ingest.exports.values import read_values
+from ingest.exports.roles import parse_memory_no
+from ingest.exports.times import Moments, read_moments
+from ingest.exports.values import SIGNS, Values, read_values
+from ingest.exports.zones import NEVER, Zones
 from schemas.check import conform_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
+
+Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
+BROKEN_NAMES: Final = list(BROKEN)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,105 +42,141 @@ class FileFacts:
 
 @dataclass(frozen=True, kw_only=True)
 class Assembled:
-    """Readings and refusals of a batch, with the number of the file each row is from."""
+    """Readings and refusals of a batch, with the number of the file each row is from.
+
+    ``decided`` is how separators and dates of each place were read, ``proofs`` what the cells prove about them.
+    """
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
-    reading_file: npt.NDArray[np.int64]
-    refusal_file: npt.NDArray[np.int64]
+    reading_file: Codes
+    refusal_file: Codes
+    decided: Decided
+    proofs: Proofs
 
 
-def assemble(records: Records, files: Sequence[FileFacts]) -> Assembled:
+@dataclass(frozen=True, kw_only=True)
+class Understood:
+    """Records with everything that was understood of them."""
+
+    records: Records
+    files: Sequence[FileFacts]
+    of_file: Codes
+    kinds: Codes
+    named: Sequence[Named]
+    values: Values
+    moments: Moments
+
+
+def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None = None) -> Assembled:
     """Every record as one reading or one refusal. Cells of wide tables that say "not measured" are no records.
 
-    Order kept: by file, then line, then column.
+    Order kept: by file, then line, then column. ``proofs``: what other parts of a file that is read in parts prove.
     """
-    file_no = np.array([table.file_no for table in records.tables], dtype=np.int64)
-    of_file = file_no[np.array(records.table, dtype=np.int64)] if len(records) else np.empty(0, np.int64)
-    line, column = np.array(records.record_no, np.int64), np.array(records.column, np.int64)
-    meanings, named = name_records(records)
-    codes, values = read_values(records, meanings, named)
-    moments = read_moments(records, [file.zones for file in files], [file.date_order for file in files])
-    broken = np.array(records.broken, dtype=object)
-    is_broken = broken != "" if len(records) else np.empty(0, bool)
-    refusal = take(values, codes, lambda value: value.refusal is not None, bool)
-    absent = take(values, codes, lambda value: value.absent, bool) & (np.array(records.test, np.int64) >= 0)
-    order = np.lexsort((column, line, of_file))
-    read = order[(~refusal & ~is_broken)[order]]
-    refused = order[((refusal & ~absent) | is_broken)[order]]
-    hashes = np.array([file.sha256 for file in files], dtype=object)
+    file_no = np.array([table.file_no for table in records.tables] or [0], dtype=np.int64)
+    kinds, named = name_records(records)
+    values, styles, of_values = read_values(records, kinds, named, proofs or Proofs())
+    moments, clockings, of_times = read_moments(
+        records, [file.zones for file in files], [file.date_order for file in files], proofs or Proofs()
+    )
+    told = Understood(
+        records=records, files=files, of_file=file_no[records.table], kinds=kinds, named=named, values=values,
+        moments=moments,
+    )  # fmt: skip
+    broken, refusal = records.broken != 0, told.values.refused
+    absent = told.values.absent & (records.test >= 0)
+    order = _order(told.of_file, records.record_no, records.column)
+    read = order[(~refusal & ~broken)[order]]
+    refused = order[((refusal & ~absent) | broken)[order]]
     return Assembled(
-        readings=_readings(
-            records, read, hashes[of_file[read]], line, column, (meanings, named), (codes, values), moments
-        ),
-        refusals=_refusals(records, refused, hashes[of_file[refused]], (codes, values)),
-        reading_file=of_file[read],
-        refusal_file=of_file[refused],
-    )
+        readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
+        refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
+    )  # fmt: skip
 
 
-def _text(records: Records, name: str, rows: Codes) -> npt.NDArray[np.object_]:
-    found: npt.NDArray[np.object_] = np.array(records.texts[name], dtype=object)[rows]
-    return found
+def _order(of_file: Codes, line: Codes, column: Codes) -> Codes:
+    """Rows by file, line, column; nothing is moved where they already are."""
+    later = (np.diff(of_file) > 0) | ((np.diff(of_file) == 0) & (np.diff(line) > 0))
+    if later.all():
+        return np.arange(len(line))
+    return np.lexsort((column, line, of_file))
 
 
-def _readings(
-    records: Records, rows: Codes, hashes: npt.NDArray[np.object_], line: Codes, column: Codes,
-    meanings: tuple[Codes, list[Named]], values: tuple[Codes, list[Value]], moments: Moments,
-) -> pd.DataFrame:  # fmt: skip
-    kinds, named = meanings[0][rows], meanings[1]
-    codes, found = values[0][rows], values[1]
-    has_number = take(found, codes, lambda value: value.value is not None, bool)
-    unit = take(
-        named, kinds, lambda one: QUANTITIES[one.meaning.quantity].unit if one.meaning.quantity else None, object
-    )
-    reasons = np.array([*moments.reasons, None], dtype=object)
-    local, utc = moments.local_ns[rows], moments.utc_ns[rows]
-    frame = pd.DataFrame(
-        {
-            "reading_id": [
-                f"{sha[:16]}-{at}-{col}" for sha, at, col in zip(hashes, line[rows], column[rows], strict=True)
-            ],
-            "evidence_sha256": hashes,
-            "record_no": line[rows],
-            "column_no": column[rows],
-            "column_name": _text(records, "column_name", rows),
-            "raw_text": _text(records, "raw_text", rows),
-            "meter_serial": _folded(records, "meter_serial", rows),
-            "memory_no": _memory(records, rows),
-            "meter_time": np.where(local == NEVER, np.datetime64("NaT"), local.astype("datetime64[ns]")),
-            "stamped_at": pd.to_datetime(
-                np.where(utc == NEVER, np.datetime64("NaT"), utc.astype("datetime64[ns]")), utc=True
-            ).as_unit("ns"),
-            "time_reason": reasons[moments.reason[rows]],
-            "quantity": take(named, kinds, lambda one: one.meaning.quantity, object),
-            "conductors": take(named, kinds, lambda one: one.meaning.conductors, object),
-            "value": take(found, codes, lambda value: np.nan if value.value is None else value.value, float),
-            "unit": np.where(has_number, unit, None),
-            "comparator": take(found, codes, lambda value: value.comparator, object),
-            "indication": take(found, codes, lambda value: value.indication, object),
-            "reason": take(found, codes, lambda value: value.reason, object),
-            "resolution": take(
-                found, codes, lambda value: np.nan if value.resolution is None else value.resolution, float
-            ),
-            "test_voltage_v": take(named, kinds, lambda one: one.meaning.test_voltage_v or np.nan, float),
-            "rcd_multiple": take(named, kinds, lambda one: one.meaning.rcd_multiple or np.nan, float),
-            "label": _folded(records, "label", rows),
-        }
-    )
+def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
+    records, kinds, cases = told.records, told.kinds[rows], told.values.codes[rows]
+    values, meanings = told.values, [one.meaning for one in told.named]
+    has_number = values.sign[cases] != 0
+    units = decode([QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings], kinds)
+    of_file, line, column = told.of_file[rows], records.record_no[rows], records.column[rows]
+    columns: dict[str, Any] = {
+        "reading_id": reading_ids([file.sha256[:16] for file in told.files], of_file, line, column),
+        "evidence_sha256": decode([file.sha256 for file in told.files], of_file),
+        "record_no": line,
+        "column_no": column,
+        "column_name": _column_names(records, rows, several=True),
+        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "meter_serial": _names(records, "meter_serial", rows),
+        "memory_no": _memory(records, rows),
+        "meter_time": _moments(told.moments.local_ns[rows], None),
+        "stamped_at": _moments(told.moments.utc_ns[rows], "UTC"),
+        "time_reason": decode(told.moments.reasons, told.moments.reason[rows]),
+        "quantity": decode([one.quantity for one in meanings], kinds),
+        "conductors": decode([one.conductors for one in meanings], kinds),
+        "value": values.value[cases],
+        "unit": pc.if_else(pa.array(has_number), units, pa.scalar(None, pa.string())),
+        "comparator": decode(SIGNS, values.sign[cases].astype(np.int64)),
+        "indication": pa.array(values.pick("indication"), pa.string()).take(pa.array(cases)),
+        "reason": pa.array(values.pick("reason"), pa.string()).take(pa.array(cases)),
+        "resolution": values.resolution[cases],
+        "test_voltage_v": np.array([one.test_voltage_v or np.nan for one in meanings] or [np.nan])[kinds],
+        "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
+        "label": _names(records, "label", rows),
+    }
+    frame: pd.DataFrame = pa.table(columns).to_pandas()
+    frame["memory_no"] = frame["memory_no"].astype("Int64")
     return conform_table(Readings, frame)
 
 
-def _folded(records: Records, name: str, rows: Codes) -> npt.NDArray[np.object_]:
-    """Label or serial: the cell, or what the preamble says where there is no such column."""
-    column = distinct(records.texts[name])
-    texts = np.array([clean_name(text) if text is not None else None for text in column.texts], dtype=object)
-    found = texts[column.codes[rows]]
-    told = np.array([getattr(table.context, name) for table in records.tables] or [None], dtype=object)
-    of_table = np.array(records.table, np.int64)[rows]
-    empty = pd.isna(found) | (found == "")
-    result: npt.NDArray[np.object_] = np.where(empty, told[of_table] if len(of_table) else None, found)
-    return result
+def reading_ids(prefixes: Sequence[str], of_file: Codes, line: Codes, column: Codes) -> pa.Array:
+    """The id of each reading: sixteen digits of its evidence, its record, its column."""
+    return pc.binary_join_element_wise(
+        decode(prefixes, of_file), pa.array(line).cast(pa.string()), decode_numbers(column), "-"
+    )
+
+
+def decode_numbers(numbers: Codes) -> pa.Array:
+    """Whole numbers of few kinds as text."""
+    found, codes = np.unique(numbers, return_inverse=True)
+    return decode([str(number) for number in found], codes)
+
+
+def _moments(nanoseconds: npt.NDArray[np.int64], zone: str | None) -> pa.Array:
+    return pa.array(nanoseconds, mask=nanoseconds == NEVER).cast(pa.timestamp("ns", tz=zone))
+
+
+def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.Array:
+    """The heading of each value; for readings only where a row holds several, for refusals always."""
+    texts: list[str | None] = []
+    codes = records.table * 4096 + records.test + 1
+    kinds, inverse = np.unique(codes[rows], return_inverse=True)
+    for kind in kinds:
+        plan, test = records.tables[int(kind) // 4096].plan, int(kind) % 4096 - 1
+        if test >= 0:
+            texts.append(plan.tests[test].heading if len(plan.tests) > 1 or not several else None)
+        else:
+            texts.append(None if several or plan.value is None else plan.headings[plan.value])
+    return decode(texts, inverse)
+
+
+def _names(records: Records, name: str, rows: Codes) -> pa.Array:
+    """Label or serial: the cell, or what the preamble says where there is none."""
+    column = distinct(records.text(name))
+    cells = [clean_name(text) if text else None for text in column.texts]
+    told = [getattr(table.context, name) for table in records.tables]
+    if any(told):
+        from_table = decode(told, records.table[rows])
+        return pc.coalesce(decode(cells, column.codes[rows]), from_table)
+    return decode(cells, column.codes[rows])
 
 
 def clean_name(text: str) -> str | None:
@@ -139,44 +184,33 @@ def clean_name(text: str) -> str | None:
     name = fold(text).replace("\x00", "")
     if name.startswith('="') and name.endswith('"'):
         name = name[2:-1]
-    if name.startswith("'"):
-        name = name[1:]
-    name = " ".join(name.split())
-    return name or None
+    return " ".join(name.removeprefix("'").split()) or None
 
 
-def _memory(records: Records, rows: Codes) -> pd.Series:
-    column = distinct(records.texts["memory_no"])
-    numbers = pd.array([None if text is None else parse_memory_no(text) for text in column.texts], dtype="Int64")
-    return pd.Series(numbers[column.codes[rows]])
+def _memory(records: Records, rows: Codes) -> pa.Array:
+    column = records.text("memory_no").take(pa.array(rows))
+    plain = pc.match_substring_regex(column, r"^[0-9]{1,12}$")
+    if pc.all(plain).as_py() and len(column):
+        return column.cast(pa.int64())
+    found = distinct(column)
+    numbers = pa.array([None if text is None else parse_memory_no(text) for text in found.texts], pa.int64())
+    return numbers.take(pa.array(found.codes))
 
 
-def _refusals(
-    records: Records, rows: Codes, hashes: npt.NDArray[np.object_], values: tuple[Codes, list[Value]]
-) -> pd.DataFrame:
-    reasons, messages, names = [], [], []
-    for row in rows:
-        broken = records.broken[row]
-        value = values[1][values[0][row]]
-        reasons.append({"quotes": "unreadable"}.get(broken, broken) or value.refusal)
-        messages.append(records.details.get(records.table[row]) or BROKEN[broken] or value.message)
-        names.append(_refused_column(records, row))
-    frame = pd.DataFrame(
-        {
-            "evidence_sha256": hashes,
-            "record_no": np.array(records.record_no, np.int64)[rows],
-            "column_name": pd.Series(names, dtype=object),
-            "raw_text": _text(records, "raw_text", rows),
-            "reason": pd.Series(reasons, dtype=object),
-            "message": pd.Series(messages, dtype=object),
-        }
-    )
-    return conform_table(Refusals, frame)
-
-
-def _refused_column(records: Records, row: int) -> str | None:
-    plan = records.tables[records.table[row]].plan
-    test = records.test[row]
-    if test >= 0:
-        return plan.tests[test].heading
-    return plan.headings[plan.value] if plan.value is not None else None
+def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
+    records, cases = told.records, told.values.codes[rows]
+    broken, values = records.broken[rows], told.values
+    reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]
+    for at in np.flatnonzero(broken):
+        name = BROKEN_NAMES[broken[at]]
+        detail = records.tables[records.table[rows[at]]].detail
+        reasons[at], messages[at] = ("unreadable" if name == "quotes" else name), detail or BROKEN[name]
+    columns = {
+        "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),
+        "record_no": records.record_no[rows],
+        "column_name": _column_names(records, rows, several=False),
+        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "reason": pa.array(reasons, pa.string()),
+        "message": pa.array(messages, pa.string()),
+    }
+    return conform_table(Refusals, pa.table(columns).to_pandas())

@@ -156,8 +156,13 @@ def _apply(context: Context, key: str, value: str) -> Context:
 
 def _reset(context: Context, kind: str) -> Context:
     """A key with nothing behind it takes back what was said before."""
-    fields = {"serial": "meter_serial", "zone": "zone", "date": "date_text", "label": "label", "test": "test"}
-    return replace(context, **{fields[kind]: None}) if kind in fields else context
+    return {
+        "serial": replace(context, meter_serial=None),
+        "zone": replace(context, zone=None),
+        "date": replace(context, date_text=None),
+        "label": replace(context, label=None),
+        "test": replace(context, test=None),
+    }.get(kind, context)
 
 
 def _title(context: Context, line: str) -> Context:

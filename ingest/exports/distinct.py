@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
+from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -17,29 +18,34 @@ Result = TypeVar("Result")
 
 @dataclass(frozen=True)
 class Distinct:
-    """``codes[i]`` is the position of row i's text in ``texts``; nulls have the code of None."""
+    """``codes[i]`` is the position of row i's text in ``values``; nulls have the code of null."""
 
     codes: Codes
-    texts: Sequence[str | None]
+    values: pa.Array
+
+    @cached_property
+    def texts(self) -> list[str | None]:
+        """The distinct texts."""
+        found: list[str | None] = self.values.to_pylist()
+        return found
 
 
-def distinct(column: pa.Array | Sequence[str | None]) -> Distinct:
+def distinct(column: pa.Array) -> Distinct:
     """The distinct texts of a column, in order of first appearance."""
-    array = column if isinstance(column, (pa.Array, pa.ChunkedArray)) else pa.array(column, pa.string())
-    if isinstance(array, pa.ChunkedArray):
-        array = array.combine_chunks()
-    encoded = array.dictionary_encode(null_encoding="encode")
-    codes = encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64, copy=False)
-    return Distinct(codes, encoded.dictionary.to_pylist())
+    if column.null_count == len(column):
+        return Distinct(np.zeros(len(column), np.int64), pa.array([None], pa.string()))
+    encoded = column.dictionary_encode(null_encoding="encode")
+    return Distinct(encoded.indices.to_numpy(zero_copy_only=False).astype(np.int64), encoded.dictionary)
 
 
 def combine(*columns: Codes) -> tuple[Codes, list[Codes]]:
     """One code for each distinct combination of codes, and for each column the codes of those combinations."""
-    joined = columns[0]
-    for column in columns[1:]:
+    joined = np.zeros(len(columns[0]), np.int64)
+    first = np.zeros(min(1, len(joined)), np.int64)
+    for column in columns:
         width = int(column.max(initial=0)) + 1
-        joined, _ = _factorize(joined * width + column)
-    joined, first = _factorize(joined)
+        if width > 1:
+            joined, first = _factorize(joined * width + column)
     return joined, [column[first] for column in columns]
 
 
@@ -51,12 +57,21 @@ def _factorize(keys: Codes) -> tuple[Codes, Codes]:
     return codes.astype(np.int64, copy=False), first
 
 
-def take(
-    results: Sequence[Result], codes: Codes, pick: Callable[[Result], object], dtype: object
-) -> npt.NDArray[np.generic]:
+def first_rows(keys: Codes) -> Codes:
+    """The row at which each distinct key appears first."""
+    return _factorize(keys)[1]
+
+
+def take(results: Sequence[Result], codes: Codes, pick: Callable[[Result], object], dtype: Any) -> npt.NDArray[Any]:
     """One attribute of each row's result as an array."""
-    values = np.empty(len(results), dtype=dtype)  # type: ignore[call-overload]
+    values = np.empty(len(results), dtype=dtype)
     for position, result in enumerate(results):
         values[position] = pick(result)
-    taken: npt.NDArray[np.generic] = values[codes]
+    taken: npt.NDArray[Any] = values[codes]
     return taken
+
+
+def decode(texts: Sequence[str | None], codes: Codes) -> pa.Array:
+    """A column of text from codes into a short list."""
+    indices = pa.array(codes.astype(np.int32, copy=False))
+    return pa.DictionaryArray.from_arrays(indices, pa.array(list(texts), pa.string())).dictionary_decode()

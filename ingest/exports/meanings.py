@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest.cells.text import fold, shown
 from ingest.cells.units import PREFIXES, Unit, parse_unit
 from ingest.cells.value import number_of, unit_in
-from ingest.exports.distinct import Codes, combine, distinct
+from ingest.exports.distinct import Codes, combine, decode, distinct
 from ingest.exports.layout import names_only_pairs
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
 from ingest.exports.records import Records, Table
@@ -40,9 +42,8 @@ class Unclear(Exception):
 
 def name_records(records: Records) -> tuple[Codes, list[Named]]:
     """For each record the position of what it measures in a list of distinct meanings."""
-    parts = {name: distinct(_unit_texts(records) if name == "unit" else records.texts[name]) for name in NAMED_BY}
-    table, test = np.array(records.table, dtype=np.int64), np.array(records.test, dtype=np.int64)
-    codes, (tables, tests, *others) = combine(table, test + 1, *(part.codes for part in parts.values()))
+    parts = {name: distinct(_unit_texts(records) if name == "unit" else records.text(name)) for name in NAMED_BY}
+    codes, (tables, tests, *others) = combine(records.table, records.test + 1, *(part.codes for part in parts.values()))
     named = []
     for position in range(len(tables)):
         texts = {name: part.texts[others[number][position]] or "" for number, (name, part) in enumerate(parts.items())}
@@ -50,16 +51,17 @@ def name_records(records: Records) -> tuple[Codes, list[Named]]:
     return codes, named
 
 
-def _unit_texts(records: Records) -> Sequence[str | None]:
+def _unit_texts(records: Records) -> pa.Array:
     """Unit cells; where a test is named by its conductors alone, volts that stand in the value cell."""
-    units, names = records.texts["unit"], records.texts["name"]
-    bare = {name for name in set(names) if name and names_only_pairs(name)}
-    if not bare:
+    units, names = records.text("unit"), distinct(records.text("name"))
+    bare = np.array([bool(name) and names_only_pairs(name or "") for name in names.texts], bool)
+    if not bare.any():
         return units
-    return [
-        unit or (_volts(raw or "") if name in bare else None)
-        for unit, name, raw in zip(units, names, records.texts["raw_text"], strict=True)
-    ]
+    raw = distinct(records.text("raw_text"))
+    volts = decode([_volts(text or "") for text in raw.texts], raw.codes)
+    wanted = pa.array(bare[names.codes])
+    unit_cells = pc.if_else(pc.equal(pc.utf8_trim_whitespace(units), ""), pa.scalar(None, pa.string()), units)
+    return pc.if_else(wanted, pc.coalesce(unit_cells, volts), units)
 
 
 def _volts(raw: str) -> str | None:

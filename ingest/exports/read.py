@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from ingest.exports.context import Context
+import numpy as np
+
 from ingest.exports.containers import Member, NotOpened, open_export
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
@@ -50,12 +52,18 @@ def read_export(
     the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
     gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    from ingest.exports.batch import Batch, Told
+    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
 
     batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
     claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
-    used = batch.add(Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order), content)
-    done = batch.finish()
+    told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
+    parts: dict[int, FilesExtract] = {}
+    count = batch.read_large(told, content, parts.__setitem__)
+    if count is not None:
+        used, done = claim, join_parts([parts[at] for at in range(count)])
+    else:
+        used = batch.add(told, content)
+        done = batch.finish()
     return Extract(
         readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
         profile=used.name,
@@ -97,17 +105,17 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
         return Claim(refused="unreadable", detail=str(error))
     found = False
     for number, member in enumerate(members):
-        first = len(records)
+        first = len(records.pieces)
         if not claim.refused:
             found = read_member(member, records, file_no, claim.profile) or found
-        records.shift_columns(first, number * MEMBER_COLUMNS)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
     if found:
         return claim
     refused = claim if claim.refused else Claim(refused="no profile")
     for number, member in enumerate(members):
-        first = len(records)
+        first = len(records.pieces)
         keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
-        records.shift_columns(first, number * MEMBER_COLUMNS)
+        shift_columns(records, first, number * MEMBER_COLUMNS)
     return refused
 
 
@@ -120,10 +128,10 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     if Scanner(grid, records, file_no, Context()).scan():
         return True
     for shaped in other_shapes(member, grid):
-        first = len(records)
+        first = len(records.pieces)
         if Scanner(shaped.grid, records, file_no, Context()).scan():
             if shaped.turned:
-                records.turn(first, shaped.places)
+                turn_back(records, first, shaped.places)
             return True
     return False
 
@@ -136,3 +144,15 @@ def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:
         yield blocks
     if member.grid is None and (columns := split_columns(member.lines, member.complete)) is not None:
         yield columns
+
+
+def shift_columns(records: Records, first: int, by: int) -> None:
+    """Count the columns of the pieces from ``first`` on further by ``by``: they are of another member or sheet."""
+    if by:
+        records.move(first, lambda lines, columns: (lines, columns + by))
+
+
+def turn_back(records: Records, first: int, places: Sequence[int]) -> None:
+    """Put the pieces from ``first`` on back where they stand in a table that was turned on its side."""
+    lines_of = np.array(places, np.int64)
+    records.move(first, lambda lines, columns: (lines_of[columns - 1], lines))

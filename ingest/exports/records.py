@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
-from ingest.exports.context import Context
-from ingest.exports.layout import Plan, TestColumn
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
 
+from ingest.exports.context import Context
+from ingest.exports.layout import Plan
+
+Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
-    "column_name", "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no",
-    "label", "meter_serial", "date", "time", "zone",
+    "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no", "label",
+    "meter_serial", "date", "time", "zone",
 )  # fmt: skip
+LONG_ONLY: Final = ("unit", "pair", "comparator", "prefix", "verdict")
 BROKEN: Final = {
     "": "",
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
@@ -21,91 +28,179 @@ BROKEN: Final = {
     "no profile": "no profile and no known layout claims this file: draft one with 'provebook profile suggest FILE'",
     "ambiguous": "more than one profile claims this file: name one with --profile",
 }
+BROKEN_CODES: Final = {name: code for code, name in enumerate(BROKEN)}
 
 
 @dataclass(frozen=True, kw_only=True)
 class Table:
-    """One table of one file: its plan, what the preamble said, the file it is from."""
+    """One table of one file: its plan, what the preamble said, the file it is from; ``detail`` why it is refused."""
 
     file_no: int
     plan: Plan
     context: Context
     delimiter: str
+    detail: str = ""
+
+    @property
+    def place(self) -> tuple[int, tuple[str, ...]]:
+        """The file and the headings: tables of one place are decided together."""
+        return self.file_no, self.plan.headings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Piece:
+    """Records of one table and one value column. ``test`` is the position in ``plan.tests``, -1 for long tables.
+
+    ``texts`` holds the columns that the table has, one entry a record; ``broken`` codes say which rows cannot be read.
+    """
+
+    table: int
+    test: int
+    columns: Whole
+    lines: Whole
+    broken: npt.NDArray[np.int8]
+    texts: dict[str, pa.Array]
+
+
+Cells = Callable[[int], pa.Array]
 
 
 @dataclass
 class Records:
-    """Records of many tables, one entry each in every list. ``test`` is the position in ``plan.tests``, -1 for long."""
+    """Records of many tables, in pieces; once all are added, whole columns can be asked for."""
 
     tables: list[Table] = field(default_factory=list)
-    table: list[int] = field(default_factory=list)
-    record_no: list[int] = field(default_factory=list)
-    column: list[int] = field(default_factory=list)
-    test: list[int] = field(default_factory=list)
-    broken: list[str] = field(default_factory=list)
-    details: dict[int, str] = field(default_factory=dict)
-    texts: dict[str, list[str | None]] = field(default_factory=lambda: {name: [] for name in TEXTS})
+    pieces: list[Piece] = field(default_factory=list)
+    count: int = 0
 
-    def __len__(self) -> int:
-        return len(self.record_no)
-
-    def shift_columns(self, first: int, by: int) -> None:
-        """Count the columns of the records from ``first`` on further by ``by``: they are of another member or sheet."""
-        if by:
-            self.column[first:] = [column + by for column in self.column[first:]]
-
-    def turn(self, first: int, places: Sequence[int]) -> None:
-        """Put the records from ``first`` on back where they stand in a table that was turned on its side."""
-        for at in range(first, len(self)):
-            line = places[self.column[at] - 1]
-            self.record_no[at], self.column[at] = line, self.record_no[at]
-
-    def add_long(
+    def add_rows(
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
     ) -> None:
-        """Add the rows of a long table, one record a row."""
+        """Add the rows of a table: one record a row where it is long, one a filled test cell where it is wide."""
+        width = max([self.tables[table_no].plan.width, *(len(row) for row in rows)]) if rows else 0
+        if any(len(row) != width for row in rows):
+            rows = [[*row, *[""] * (width - len(row))] for row in rows]
+        columns = list(zip(*rows, strict=True))
+        self.add_columns(
+            table_no, lambda at: pa.array(columns[at], pa.string()) if at < len(columns) else pa.nulls(len(rows), pa.string()),
+            np.fromiter(lines, np.int64, len(rows)),
+            np.fromiter((BROKEN_CODES[one] for one in broken), np.int8, len(rows)),
+        )  # fmt: skip
+
+    def add_columns(self, table_no: int, cells: Cells, lines: Whole, broken: npt.NDArray[np.int8]) -> None:
+        """Add rows whose cells are columns already: ``cells`` gives each column by its position."""
         plan = self.tables[table_no].plan
-        value = plan.value
-        assert value is not None
-        self._add(table_no, rows, lines, broken, -1, value, None)
-        self.texts["name"] += self._column(rows, plan.at("test"))
-
-    def add_wide(
-        self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
-    ) -> None:
-        """Add the filled test cells of a wide table, one record a cell, column by column."""
-        for position, test in enumerate(self.tables[table_no].plan.tests):
-            at = test.index
-            kept = [number for number, row in enumerate(rows) if at < len(row) and row[at].strip()]
-            chosen = [rows[number] for number in kept]
-            self._add(table_no, chosen, [lines[number] for number in kept], [broken[number] for number in kept],
-                      position, at, test)  # fmt: skip
-            self.texts["name"] += [None] * len(kept)
+        shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
+        shared.update(_moments(plan, cells))
+        if plan.value is not None:
+            shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
+            if (named := plan.at("test")) is not None:
+                shared["name"] = cells(named)
+            self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
+            return
+        for position, test in enumerate(plan.tests):
+            raw = cells(test.index)
+            kept = _filled(raw)
+            texts = {name: column.take(pa.array(kept)) for name, column in shared.items()}
+            self._add(
+                table_no,
+                position,
+                test.index,
+                lines[kept],
+                broken[kept],
+                {**texts, "raw_text": raw.take(pa.array(kept))},
+            )
 
     def _add(
-        self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str], test_no: int,
-        value: int, test: TestColumn | None,
-    ) -> None:  # fmt: skip
-        count, plan = len(rows), self.tables[table_no].plan
-        self.table += [table_no] * count
-        self.record_no += lines
-        self.column += [value + 1] * count
-        self.test += [test_no] * count
-        self.broken += broken
-        several = test is not None and len(plan.tests) > 1
-        self.texts["column_name"] += [test.heading if test and several else None] * count
-        self.texts["raw_text"] += [row[value] if value < len(row) else "" for row in rows]
-        for role in ("unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no", "label",
-                     "meter_serial", "time", "zone"):  # fmt: skip
-            at = plan.at("epoch") if role == "time" and plan.at("epoch") is not None else plan.at(role)
-            if test is not None and role in ("unit", "comparator", "verdict", "prefix", "pair"):
-                at = None
-            self.texts[role] += self._column(rows, at)
-        moment = plan.at("moment")
-        self.texts["date"] += self._column(rows, plan.at("date") if moment is None else moment)
+        self, table: int, test: int, value: int, lines: Whole, broken: npt.NDArray[np.int8], texts: dict[str, pa.Array]
+    ) -> None:
+        columns = np.full(len(lines), value + 1, np.int64)
+        self.pieces.append(Piece(table=table, test=test, columns=columns, lines=lines, broken=broken, texts=texts))
+        self.count += len(lines)
 
-    @staticmethod
-    def _column(rows: Sequence[Sequence[str]], at: int | None) -> list[str | None]:
-        if at is None:
-            return [None] * len(rows)
-        return [row[at] if at < len(row) else None for row in rows]
+    def move(self, first: int, place: Callable[[Whole, Whole], tuple[Whole, Whole]]) -> None:
+        """Give the pieces from ``first`` on other lines and columns: ``place`` gets and gives lines and columns."""
+        for at in range(first, len(self.pieces)):
+            lines, columns = place(self.pieces[at].lines, self.pieces[at].columns)
+            self.pieces[at] = replace(self.pieces[at], lines=lines, columns=columns)
+
+    def text(self, name: str) -> pa.Array:
+        """One column of text of all records; null where a table has no such column."""
+        parts = [piece.texts.get(name) for piece in self.pieces]
+        if all(part is None for part in parts):
+            return pa.nulls(self.count, pa.string())
+        filled = [
+            part if part is not None else pa.nulls(len(piece.lines), pa.string())
+            for part, piece in zip(parts, self.pieces, strict=True)
+        ]
+        return pa.concat_arrays([_plain(part) for part in filled])
+
+    @cached_property
+    def table(self) -> Whole:
+        """The table of each record."""
+        return self._spread([piece.table for piece in self.pieces])
+
+    @cached_property
+    def test(self) -> Whole:
+        """The position in ``plan.tests`` of each record, -1 for long tables."""
+        return self._spread([piece.test for piece in self.pieces])
+
+    @cached_property
+    def record_no(self) -> Whole:
+        """The physical line of each record."""
+        return _joined([piece.lines for piece in self.pieces])
+
+    @cached_property
+    def column(self) -> Whole:
+        """The position of the value cell of each record, counted from 1."""
+        return _joined([piece.columns for piece in self.pieces])
+
+    @cached_property
+    def broken(self) -> Whole:
+        """The code of what is wrong with the row of each record, 0 for nothing."""
+        return _joined([piece.broken for piece in self.pieces])
+
+    def _spread(self, numbers: Sequence[int]) -> Whole:
+        return np.repeat(np.array(numbers, np.int64), [len(piece.lines) for piece in self.pieces])
+
+
+def _joined(parts: Sequence[npt.NDArray[np.generic]]) -> Whole:
+    return np.concatenate(parts).astype(np.int64, copy=False) if parts else np.empty(0, np.int64)
+
+
+def _plain(column: pa.Array) -> pa.Array:
+    return column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+
+
+def _filled(raw: pa.Array) -> Whole:
+    """Positions of the cells that hold more than blanks."""
+    import pyarrow.compute as pc
+
+    texts = pc.utf8_trim_whitespace(raw)
+    found: Whole = np.flatnonzero(pc.fill_null(pc.not_equal(texts, ""), False).to_numpy(zero_copy_only=False))
+    return found
+
+
+def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
+    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut into date and time."""
+    moment = plan.at("moment")
+    if moment is None:
+        epoch = plan.at("epoch")
+        return {} if epoch is None else {"time": cells(epoch)}
+    column = cells(moment)
+    parts = None if plan.at("time") is not None or plan.at("date") is not None else cut_moments(column)
+    return {"date": column} if parts is None else {"date": parts[0], "time": parts[1]}
+
+
+def cut_moments(column: pa.Array) -> tuple[pa.Array, pa.Array] | None:
+    """``2031-04-02 12:01:33`` as date and time, where every cell of a long column has ten digits and marks of a date,
+    a blank or T, and a time of day; else None.
+    """
+    import pyarrow.compute as pc
+
+    if len(column) < 1000:
+        return None
+    shaped = pc.match_substring_regex(column, r"^\d{2,4}[-/.]\d\d[-/.]\d{2,4}[ T]\d\d:\d\d(:\d\d)?$")
+    if not pc.all(pc.and_kleene(shaped, pc.is_in(pc.binary_length(column), pa.array([16, 19], pa.int32())))).as_py():
+        return None
+    return pc.utf8_slice_codeunits(column, 0, 10), pc.utf8_slice_codeunits(column, 11)

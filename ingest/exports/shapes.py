@@ -86,15 +86,15 @@ def stack_blocks(lines: Sequence[str], complete: bool) -> Shaped | None:
     records = [(line, block) for line, block in blocks if _is_record(block)]
     if len(records) < 1 or len(blocks) - len(records) > max(2, len(records)):
         return None
-    for line, block in blocks:
-        if not _is_record(block) and line < records[0][0]:
-            above += [(line, f"{key}: {value}") for key, value in block.items()]
+    for start, block in blocks:
+        if not _is_record(block) and start < records[0][0]:
+            above += [(start, f"{key}: {value}") for key, value in block.items()]
     headings = list(dict.fromkeys(key for _, block in records for key in block))
     rows = (
         [[text] for _, text in above] + [headings] + [[block.get(key, "") for key in headings] for _, block in records]
     )
     starts = [line for line, _ in above] + [max(1, records[0][0] - 1)] + [line for line, _ in records]
-    return Shaped(Grid(rows, starts, frozenset(), complete, ""))
+    return Shaped(Grid(rows, starts, frozenset(), complete, ":"))
 
 
 def _is_record(block: dict[str, str]) -> bool:

@@ -1,20 +1,28 @@
-"""The values of all records: separators decided by each file as a whole, each distinct cell read once."""
+"""The values of all records: separators decided by each file as a whole, each distinct cell read once.
+
+Plain numbers, the great majority, are read as columns; every other cell goes through ``parse_value``, once for each
+distinct one. Both ways give the same: tests compare them.
+"""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
-from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused
+from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, settle_unit
 from ingest.cells.words import is_over_range, simplify
-from ingest.exports.distinct import Codes, combine, distinct
+from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
+from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
 from ingest.exports.records import Records, Table
 from schemas.quantities import QUANTITIES
 
@@ -32,28 +40,148 @@ VOID: Final = frozenset(
         "erased",
         "bad",
         "corrupt",
-        "failed to measure",
     )
+)
+SIGNS: Final = (None, "eq", "gt", "lt")
+PLAIN: Final = r"^[0-9]{1,12}([.,][0-9]{1,9})?$"
+UNSETTLED: Final = r"^[1-9][0-9]{0,2}[.,][0-9]{3}$"
+"""Could be decimals or thousands: only the style of the file tells."""
+
+
+@dataclass(frozen=True)
+class Values:
+    """What the value cells say: ``codes`` of the records into arrays of the distinct cases.
+
+    ``odd`` holds the case itself where it is more than a plain number (a word, a refusal, a comparator).
+    """
+
+    codes: Codes
+    value: npt.NDArray[np.float64]
+    resolution: npt.NDArray[np.float64]
+    sign: npt.NDArray[np.int8]
+    odd: npt.NDArray[Any]
+
+    def pick(self, name: str) -> npt.NDArray[Any]:
+        """An attribute of the odd cases, None for plain numbers, by case."""
+        found = np.full(len(self.odd), None, dtype=object)
+        for at in np.flatnonzero(self.odd != None):  # noqa: E711
+            found[at] = getattr(self.odd[at], name)
+        return found
+
+    @property
+    def refused(self) -> npt.NDArray[np.bool_]:
+        """True for each record that is refused."""
+        flags = np.array([one is not None and one.refusal is not None for one in self.odd], bool)
+        return flags[self.codes] if len(flags) else np.zeros(0, bool)
+
+    @property
+    def absent(self) -> npt.NDArray[np.bool_]:
+        """True for each record whose cell says that nothing was measured."""
+        flags = np.array([one is not None and one.absent for one in self.odd], bool)
+        return flags[self.codes] if len(flags) else np.zeros(0, bool)
+
+
+def read_values(
+    records: Records, meanings: Codes, named: Sequence[Named], proofs: Proofs
+) -> tuple[Values, dict[tuple[Place, int], NumberStyle], Proofs]:
+    """The values of all records; the separator style of each column; and what the cells prove.
+
+    ``proofs``: what other parts of a file that is read in parts have proved.
+    """
+    raw, sign, verdict = (distinct(records.text(name)) for name in ("raw_text", "comparator", "verdict"))
+    place, (tables, columns) = combine(records.table, records.column)
+    found = _proofs(records.tables, place, tables, columns, raw)
+    styles = decide_styles(records.tables, tables, columns, join_proofs([found, proofs]))
+    style_codes = np.array([style.value for style in styles], np.int64)[place] if len(place) else place
+    codes, (kinds, cells, style, signs, verdicts) = combine(meanings, raw.codes, style_codes, sign.codes, verdict.codes)
+    cases = len(kinds)
+    value, resolution = np.full(cases, np.nan), np.full(cases, np.nan)
+    marks, odd = np.zeros(cases, np.int8), np.full(cases, None, dtype=object)
+    bare = (
+        np.array([not text for text in sign.texts], bool)[signs]
+        & np.array([not text or simplify(text) in HARMLESS for text in verdict.texts], bool)[verdicts]
+    )
+    plain = _plain_cases(raw, cells, style, kinds, named) & bare
+    _read_plain(raw, cells, kinds, named, plain, value, resolution, marks)
+    for at in np.flatnonzero(~plain):
+        one = read_value(
+            named[kinds[at]], raw.texts[cells[at]] or "", NumberStyle(int(style[at])), sign.texts[signs[at]],
+            verdict.texts[verdicts[at]],
+        )  # fmt: skip
+        odd[at] = one
+        if one.value is not None:
+            value[at], resolution[at], marks[at] = one.value, one.resolution, SIGNS.index(one.comparator)
+    decided = {
+        (records.tables[number].place, int(column)): style
+        for number, column, style in zip(tables, columns, styles, strict=True)
+    }
+    return Values(codes, value, resolution, marks, odd), decided, found
+
+
+HARMLESS: Final = frozenset(
+    ("pass", "fail", "ok", "passed", "failed", "p", "f", "-", "yes", "no", "✓", "✗", "good", "true")
 )
 
 
-def read_values(records: Records, meanings: Codes, named: Sequence[Named]) -> tuple[Codes, list[Value]]:
-    """For each record the position of its value in a list of distinct values."""
-    raw, comparator, verdict = (distinct(records.texts[name]) for name in ("raw_text", "comparator", "verdict"))
-    table = np.array(records.table, dtype=np.int64)
-    column = np.array(records.column, dtype=np.int64)
-    styles = decide_styles(records.tables, table, column, raw.codes, raw.texts)
-    codes, (kinds, cells, signs, verdicts, tables, columns) = combine(
-        meanings, raw.codes, comparator.codes, verdict.codes, table, column
+def _plain_cases(
+    raw: Distinct, cells: Codes, style: Codes, kinds: Codes, named: Sequence[Named]
+) -> npt.NDArray[np.bool_]:
+    """True for the cases that are plain numbers of a known unit, whose separators are settled."""
+    texts = pc.fill_null(raw.values, "")
+    shaped = pc.match_substring_regex(texts, PLAIN).to_numpy(zero_copy_only=False)[cells]
+    open_ones = pc.match_substring_regex(texts, UNSETTLED).to_numpy(zero_copy_only=False)
+    comma = pc.match_substring(texts, ",").to_numpy(zero_copy_only=False)
+    point_told = (style == NumberStyle.POINT.value) | (style == NumberStyle.POINT_IF_SHOWN.value)
+    settled = ~open_ones[cells] | np.where(comma[cells], style == NumberStyle.COMMA.value, point_told)
+    known: npt.NDArray[np.bool_] = np.array([_exponent(one) is not None for one in named], bool)[kinds]
+    plain: npt.NDArray[np.bool_] = shaped & settled & known
+    return plain
+
+
+def _exponent(named: Named) -> int | None:
+    """The power of ten of the unit of a plain number; None where it has none that is certain."""
+    quantity = named.meaning.quantity
+    if named.refusal or quantity is None or QUANTITIES[quantity].is_indication:
+        return None
+    unit = settle_unit(quantity, named.unit, None)
+    return None if isinstance(unit, Value) else unit.exponent
+
+
+def _read_plain(
+    raw: Distinct, cells: Codes, kinds: Codes, named: Sequence[Named], plain: npt.NDArray[np.bool_],
+    value: npt.NDArray[np.float64], resolution: npt.NDArray[np.float64], marks: npt.NDArray[np.int8],
+) -> None:  # fmt: skip
+    """Read the plain cases as columns; those outside the physical range are left to be refused one by one."""
+    rows = np.flatnonzero(plain)
+    if not len(rows):
+        return
+    numbers = pc.replace_substring(raw.values, ",", ".")
+    fraction = pc.subtract(pc.subtract(pc.binary_length(numbers), pc.find_substring(numbers, ".")), 1)
+    decimals = np.where(
+        pc.fill_null(pc.find_substring(numbers, "."), -1).to_numpy(zero_copy_only=False) < 0, 0,
+        pc.fill_null(fraction, 0).to_numpy(zero_copy_only=False),
+    )  # fmt: skip
+    exponents = np.array([_exponent(one) or 0 for one in named], np.int64)[kinds[rows]]
+    bounds = np.array([_bounds(one) for one in named], float)[kinds[rows]]
+    shifted = pc.binary_join_element_wise(
+        numbers.take(pa.array(cells[rows])), pa.array(exponents).cast(pa.string()), "e"
     )
-    values = [
-        read_value(
-            named[kinds[at]], raw.texts[cells[at]] or "", styles[(int(tables[at]), int(columns[at]))],
-            comparator.texts[signs[at]], verdict.texts[verdicts[at]],
-        )
-        for at in range(len(kinds))
-    ]  # fmt: skip
-    return codes, values
+    found = shifted.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    inside = (found >= bounds[:, 0]) & (found <= bounds[:, 1])
+    plain[rows[~inside]] = False
+    rows, found, steps = rows[inside], found[inside], (exponents - decimals[cells[rows]])[inside]
+    value[rows], marks[rows] = found, SIGNS.index("eq")
+    resolution[rows] = TENS[steps + TENS_ZERO]
+
+
+TENS_ZERO: Final = 40
+TENS: Final = np.array([float(f"1e{power}") for power in range(-TENS_ZERO, TENS_ZERO + 1)])
+"""Powers of ten as the floats nearest to them."""
+
+
+def _bounds(named: Named) -> tuple[float, float]:
+    known = QUANTITIES.get(named.meaning.quantity or "")
+    return (0.0, 0.0) if known is None else (known.low or 0.0, known.high or 0.0)
 
 
 def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, verdict: str | None) -> Value:
@@ -65,7 +193,7 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
     value = parse_value(raw, quantity, named.unit, style)
     if value.refusal or (sign is None and verdict is None):
         return value
-    if verdict is not None and (changed := _with_verdict(value, fold(verdict), quantity)) is not None:
+    if verdict is not None and (changed := _with_verdict(fold(verdict), quantity)) is not None:
         return changed
     told = parse_comparator(sign or "")
     if told is None:
@@ -77,7 +205,7 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
     return replace(value, comparator=told)
 
 
-def _with_verdict(value: Value, verdict: str, quantity: str) -> Value | None:
+def _with_verdict(verdict: str, quantity: str) -> Value | None:
     """A status that takes the number away: over range, or a record that was voided. A pass or fail changes nothing."""
     if is_over_range(verdict) and simplify(verdict) not in ("open", "or", "over"):
         resistive = QUANTITIES[quantity].unit == "Ohm"
@@ -89,22 +217,38 @@ def _with_verdict(value: Value, verdict: str, quantity: str) -> Value | None:
     return None
 
 
-def decide_styles(
-    tables: Sequence[Table], table: Codes, column: Codes, cells: Codes, texts: Sequence[str | None]
-) -> dict[tuple[int, int], NumberStyle]:
-    """The separator style of each column: told, proved in the column, proved in its file, or unknown."""
-    proofs: dict[tuple[int, int], set[NumberStyle]] = {}
-    _, (of_table, of_column, of_cell) = combine(table, column, cells)
-    for position in range(len(of_table)):
-        key = int(of_table[position]), int(of_column[position])
-        found = proofs.setdefault(key, set())
-        proof = cell_evidence(texts[of_cell[position]] or "")
-        if proof is not NumberStyle.UNKNOWN:
-            found.add(proof)
+def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: Codes, raw: Distinct) -> Proofs:
+    """What the value cells prove about separators, by headings and column; cells of several files are kept apart."""
+    examples = telling_cells(place, cell_proofs(raw), raw)
+    return join_proofs(
+        Proofs(cells={(tables[of_table[at]].place, int(of_column[at])): texts}) for at, texts in examples.items()
+    )
+
+
+def decide_styles(tables: Sequence[Table], of_table: Codes, of_column: Codes, proofs: Proofs) -> list[NumberStyle]:
+    """The separator style of each column: told, proved in it, proved in its file, or unknown."""
     by_file: dict[int, set[NumberStyle]] = defaultdict(set)
-    for (number, _), found in proofs.items():
+    by_column: list[set[NumberStyle]] = []
+    for number, column in zip(of_table, of_column, strict=True):
+        found = {cell_evidence(text) for text in proofs.cells.get((tables[number].place, int(column)), ())}
+        by_column.append(found)
         by_file[tables[number].file_no] |= found
-    return {key: _style(tables[key[0]], found, by_file[tables[key[0]].file_no]) for key, found in proofs.items()}
+    return [
+        _style(tables[number], by_column[at], by_file[tables[number].file_no]) for at, number in enumerate(of_table)
+    ]
+
+
+def cell_proofs(raw: Distinct) -> Codes:
+    """What each distinct cell proves about separators (values of NumberStyle)."""
+    texts = pc.fill_null(raw.values, "")
+    point = pc.match_substring_regex(texts, r"^([0-9]+\.([0-9]{1,2}|[0-9]{4,9})|0\.[0-9]{3})$").to_numpy(
+        zero_copy_only=False
+    )
+    plain = pc.match_substring_regex(texts, r"^[0-9]*$").to_numpy(zero_copy_only=False)
+    proof = np.where(point, NumberStyle.POINT.value, NumberStyle.UNKNOWN.value).astype(np.int64)
+    for at in np.flatnonzero(~point & ~plain):
+        proof[at] = cell_evidence(raw.texts[at] or "").value
+    return proof
 
 
 def _style(table: Table, column: set[NumberStyle], file: set[NumberStyle]) -> NumberStyle:

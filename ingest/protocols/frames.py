@@ -35,7 +35,7 @@ class Frame(NamedTuple):
     channel: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Send:
     """Perform one operation: bytes on a line, or read, write, subscribe on a characteristic."""
 
@@ -44,7 +44,7 @@ class Send:
     channel: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Wait:
     """Wait for the next event: None after ``quiet_s`` [s] without a byte, or ``limit_s`` [s] in all."""
 
@@ -60,7 +60,7 @@ class Cell(NamedTuple):
     special: Literal["", "over", "under", "none"] = ""
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Record:
     """One record that a meter sent whole: stored (with its ``position`` in the memory) or live (without)."""
 
@@ -72,7 +72,7 @@ class Record:
     stored: bool = True
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Damage:
     """Something that arrived and is no whole record or answer. ``asked``: the records that were being asked for."""
 
@@ -84,7 +84,7 @@ class Damage:
     asked: tuple[int, int] | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Answer:
     """Any other answer of a meter: its ``kind`` (identity, count, clock, end, done, error, ...) and its values."""
 

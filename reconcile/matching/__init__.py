@@ -19,16 +19,18 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
 from reconcile.decisions import decided_readings
-from reconcile.matching.belief import Case, count_moves, find_beliefs
+from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
+from reconcile.matching.neighbours import Trace, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, order_sightings
 from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints
@@ -74,15 +76,30 @@ def match_sightings(
     visits = list_visits(jobs, appliances)
     reading_ids = sightings["reading_id"].to_numpy(dtype=object)
     answers = _answers(decided_readings(decisions), visits)
-    cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    cases = _cases(find_sessions(order_sightings(sightings)), reading_ids, answers, visits)
     habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
     rows: list[dict[str, Any]] = []
     clocks: list[dict[str, Any]] = []
+    traces: list[Trace] = []
+
+    def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
+        names = [str(name) for name in reading_ids[case.session.rows]]
+        return session_rows(case, belief, visits), clock_row(case, belief, names)
+
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]
         for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
-            rows.append(session_rows(case, belief, visits))
-            clocks.append(clock_row(case, belief, [str(name) for name in reading_ids[case.session.rows]]))
+            row, clock = say(case, belief)
+            rows.append(row)
+            clocks.append(clock)
+            traces.append(trace_of(case, belief))
+    hints = find_hints(cases, traces)
+    again = sorted(hints)
+    for start in range(0, len(again), CHUNK):
+        numbers = again[start : start + CHUNK]
+        chunk = [replace(cases[number], hints=hints[number]) for number in numbers]
+        for number, case, belief in zip(numbers, chunk, find_beliefs(chunk, visits, habits), strict=True):
+            rows[number], clocks[number] = say(case, belief)
     settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
@@ -110,11 +127,20 @@ def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]
     return found
 
 
-def _case(session: Session, reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits) -> Case:
-    known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
-    appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
-    step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
-    forced = np.unique(visits.appliance_job[appliance[appliance >= 0]])
-    return Case(
-        session=session, decided=Decided(appliance=appliance, step=step), hints=Hints(forced=forced, visited={})
-    )
+def _cases(
+    sessions: list[Session], reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits
+) -> list[Case]:
+    """Each session with the decisions about it."""
+    cases: list[Case] = []
+    for number, session in enumerate(sessions):
+        known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
+        appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
+        step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
+        hints = Hints(
+            forced=np.unique(visits.appliance_job[appliance[appliance >= 0]]),
+            visited={},
+            preceded=number > 0 and sessions[number - 1].source == session.source,
+            followed=number + 1 < len(sessions) and sessions[number + 1].source == session.source,
+        )
+        cases.append(Case(session=session, decided=Decided(appliance=appliance, step=step), hints=hints))
+    return cases

@@ -41,7 +41,8 @@ class Case:
 class Belief:
     """Probabilities of one session's T readings. ``appliances`` (C) are places in Visits; ``belongs`` (T, C, D) of
     appliance and step (``steps`` (T, D) names them); ``unlisted`` (T): at a visit that is not listed; the rest of each
-    reading is stray. Clock: ``offset_s``, ``weight`` and ``lost`` of each hypothesis.
+    reading is stray. Clock: ``offset_s``, ``weight`` and ``lost`` of each hypothesis. ``visited``: jobs (places in
+    Visits) with the probability that the session was there; ``first_job``, ``last_job``: where it began and ended.
     """
 
     steps: Places
@@ -51,6 +52,9 @@ class Belief:
     offset_s: Numbers
     weight: Numbers
     lost: NDArray[np.bool_]
+    visited: dict[int, float]
+    first_job: int
+    last_job: int
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
@@ -62,7 +66,7 @@ def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Beli
     for number, posterior in zip(again, second, strict=True):
         posteriors[number] = posterior
     return [
-        _weigh([items[number] for number in group], [posteriors[number] for number in group]) if group else None
+        _weigh([items[number] for number in group], [posteriors[number] for number in group], visits) if group else None
         for group in _by_case(items, len(cases))
     ]
 
@@ -118,7 +122,7 @@ def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
         readings = reading_factors(case.session, words, case.decided, habits) if placings else None
         for placing in placings:
             assert readings is not None
-            factors = placing_factors(case.session, readings, placing, visits, case.decided)
+            factors = placing_factors(case.session, readings, placing, visits, case.decided, case.hints)
             items += [
                 Item(session=number, readings=readings, factors=factors, offset=place)
                 for place in range(len(placing.offset_s))
@@ -170,7 +174,7 @@ def _shares(items: list[Item], posteriors: list[ItemPosterior]) -> Numbers:
     return np.asarray(weight / weight.sum(), dtype=np.float64)
 
 
-def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
+def _weigh(items: list[Item], posteriors: list[ItemPosterior], visits: Visits) -> Belief:
     """One belief from all hypotheses about a session."""
     weight = _shares(items, posteriors)
     appliances = np.unique(np.concatenate([item.factors.appliances for item in items]))
@@ -180,6 +184,9 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
     for item, posterior, share in zip(items, posteriors, weight, strict=True):
         belongs[:, np.searchsorted(appliances, item.factors.appliances)] += share * posterior.belongs[:, :-1]
         unlisted += share * posterior.belongs[:, -1].sum(axis=1)
+    at_job = belongs.sum(axis=2)
+    job_of = visits.appliance_job[appliances]
+    ends = [int(job_of[at_job[place].argmax()]) if at_job[place].max() > 0.0 else -1 for place in (0, -1)]
     return Belief(
         steps=steps,
         appliances=appliances,
@@ -188,4 +195,18 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior]) -> Belief:
         offset_s=np.array([item.factors.placing.offset_s[item.offset] for item in items]),
         weight=weight,
         lost=np.array([item.factors.placing.lost for item in items]),
+        visited=_visited(items, posteriors, weight),
+        first_job=ends[0],
+        last_job=ends[1],
     )
+
+
+def _visited(items: list[Item], posteriors: list[ItemPosterior], weight: Numbers) -> dict[int, float]:
+    """Probability that the session was at each job, where it is not negligible."""
+    visited: dict[int, float] = {}
+    for item, posterior, share in zip(items, posteriors, weight, strict=True):
+        entered = np.minimum(posterior.entered[:, :-1].sum(axis=0), 1.0) * share
+        for place in np.flatnonzero(entered > 1e-3):
+            job = int(item.factors.placing.jobs[place])
+            visited[job] = visited.get(job, 0.0) + float(entered[place])
+    return visited

@@ -35,10 +35,11 @@ class Session:
 
     ``rows`` are row positions in the sightings table; ``time_s`` [s since 1970, by the meter] is NaN where the meter
     gave none, and ``dated`` says that it was stamped in UTC; ``kind`` places in ``KINDS``; ``record`` numbers the
-    records, so that the cells of one wide row share one number.
+    records, so that the cells of one wide row share one number. ``source`` is the file.
     """
 
     meter_serial: str | None
+    source: str
     rows: Places
     time_s: Numbers
     dated: bool
@@ -74,10 +75,11 @@ def find_sessions(ordered: pd.DataFrame) -> list[Session]:
     dated, kind = ordered["dated"].to_numpy(), ordered["kind"].to_numpy()
     record = ordered["record_no"].to_numpy()
     label = ordered["label"].astype(object).where(ordered["label"].notna(), None).to_numpy()
-    meter = ordered["meter"].to_numpy(dtype=object)
+    meter, source = ordered["meter"].to_numpy(dtype=object), ordered["evidence_sha256"].to_numpy(dtype=object)
     return [
         Session(
             meter_serial=meter[start] or None,
+            source=f"{meter[start]} {source[start]}",
             rows=rows[start:end],
             time_s=time_s[start:end],
             dated=bool(dated[start:end].any()),

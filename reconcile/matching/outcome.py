@@ -46,8 +46,10 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     count = len(case.session.rows)
     if belief is None:
         none = case.decided.appliance == -1
+        # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
+        stamped_s = case.session.time_s if case.session.dated else np.full(count, np.nan)
         return {
-            "row": case.session.rows, "taken_s": np.full(count, np.nan), "appliance": np.full(count, -1),
+            "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
             "step": np.full(count, -1), "confidence": none.astype(float),
             "status": np.where(none, DECIDED, NONE), "why": np.where(none, 1, 5), "candidates": {},
         }  # fmt: skip

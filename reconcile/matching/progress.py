@@ -42,7 +42,7 @@ RESUMED_WITH: Final = {
 ODD_START: Final = {"before": 1.0, "isolation": 0.4, "dead": 0.4, "restored": 0.05}
 """Weight of beginning an appliance out of order, by the phase it begins in."""
 
-WITHIN, TO_ISOLATE, TO_RESTORE, TO_APPLIANCE, TO_JOB, TO_STRAY = range(6)
+WITHIN, TO_ISOLATE, TO_RESTORE, TO_APPLIANCE, TO_JOB, TO_STRAY, TO_RETEST = range(7)
 """What a pause may lie between."""
 
 PAUSES: Final[dict[int, tuple[tuple[float, float, float], ...]]] = {
@@ -52,6 +52,7 @@ PAUSES: Final[dict[int, tuple[tuple[float, float, float], ...]]] = {
     TO_APPLIANCE: ((0.8, 180.0, 1.0), (0.2, 900.0, 1.2)),
     TO_JOB: ((0.9, 1500.0, 0.7), (0.1, 500.0, 1.2)),
     TO_STRAY: ((1.0, 200.0, 2.0),),
+    TO_RETEST: ((0.95, 45.0, 1.0), (0.05, 300.0, 1.0)),
 }
 """Mixtures of log-normal pauses: share, median [s], spread of the logarithm. Wide on purpose: engineers differ."""
 
@@ -132,4 +133,16 @@ def pause_between() -> Places:
     restored, isolation = PHASES.index("restored"), PHASES.index("isolation")
     into_restored = (phase[None, :] == restored) & (phase[:, None] != restored)
     into_isolation = (phase[None, :] == isolation) & (phase[:, None] < isolation)
-    return np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN)).astype(np.int64)
+    back = np.arange(STEP_COUNT + 1)[:, None] >= np.arange(STEP_COUNT + 1)[None, :]
+    ahead = np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN))
+    return np.where(back & ~_mates(), TO_RETEST, ahead).astype(np.int64)
+
+
+def _mates() -> NDArray[np.bool_]:
+    """True for two steps of one triple of voltages, which may be taken in any order; shape (steps + 1, steps + 1)."""
+    mates = np.zeros((STEP_COUNT + 1, STEP_COUNT + 1), dtype=bool)
+    for triple in TRIPLES:
+        places = [STEP_NAMES.index(name) for name in triple]
+        mates[np.ix_(places, places)] = True
+    mates[np.arange(STEP_COUNT), np.arange(STEP_COUNT)] = False
+    return mates

@@ -1,0 +1,98 @@
+"""What sessions of one meter tell about each other: the order of its memory, and that jobs are visited once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from reconcile.matching.belief import Belief, Case
+from reconcile.matching.placing import Hints
+
+KNOWN_WITHIN_S: Final = 900.0
+CLAIMED: Final = 0.5
+CONTESTED: Final = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trace:
+    """What a first look left: true time of the session's ends [s since 1970, NaN where open], ``visited`` jobs with
+    their probability, the job it began at and the job it ended at (−1 none), whether its clock lost the date.
+    """
+
+    start_s: float
+    end_s: float
+    visited: dict[int, float]
+    first_job: int
+    last_job: int
+    lost: bool
+
+
+def trace_of(case: Case, belief: Belief | None) -> Trace:
+    """The trace of one session."""
+    if belief is None:
+        return Trace(start_s=np.nan, end_s=np.nan, visited={}, first_job=-1, last_job=-1, lost=True)
+    mean_s = float(belief.weight @ belief.offset_s)
+    spread_s = float(np.sqrt(belief.weight @ (belief.offset_s - mean_s) ** 2))
+    times = case.session.time_s[~np.isnan(case.session.time_s)]
+    known = len(times) > 0 and spread_s < KNOWN_WITHIN_S
+    return Trace(
+        start_s=float(times[0] - mean_s) if known else np.nan,
+        end_s=float(times[-1] - mean_s) if known else np.nan,
+        visited=belief.visited,
+        first_job=belief.first_job,
+        last_job=belief.last_job,
+        lost=bool(belief.lost.any()),
+    )
+
+
+def find_hints(cases: list[Case], traces: list[Trace]) -> dict[int, Hints]:
+    """New hints for the sessions that deserve a second look, by their number.
+
+    Sessions of one file follow each other in time, and a job that another session of the meter has surely visited is
+    hardly visited again, unless the session was cut in the middle of it.
+    """
+    claims: dict[tuple[str, int], list[tuple[int, float]]] = {}
+    for number, (case, trace) in enumerate(zip(cases, traces, strict=True)):
+        for job, share in trace.visited.items():
+            if share > CONTESTED:
+                claims.setdefault((case.session.meter_serial or "", job), []).append((number, share))
+    found: dict[int, Hints] = {}
+    for number, (case, trace) in enumerate(zip(cases, traces, strict=True)):
+        earliest_s, latest_s, beside = _between(number, cases, traces)
+        visited = _visited_elsewhere(number, case, trace, claims, beside)
+        contested = any(trace.visited.get(job, 0.0) > CONTESTED for job in visited)
+        bounded = trace.lost and (np.isfinite(earliest_s) or np.isfinite(latest_s))
+        if contested or bounded or (trace.lost and visited):
+            found[number] = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s)
+    return found
+
+
+def _between(number: int, cases: list[Case], traces: list[Trace]) -> tuple[float, float, set[int]]:
+    """The true times between which the session lies by its neighbours in the same file, and the jobs at its ends."""
+    earliest_s, latest_s, beside = -np.inf, np.inf, set[int]()
+    if number > 0 and cases[number - 1].session.source == cases[number].session.source:
+        earliest_s = float(np.nan_to_num(traces[number - 1].end_s, nan=-np.inf))
+        beside.add(traces[number - 1].last_job)
+    if number + 1 < len(cases) and cases[number + 1].session.source == cases[number].session.source:
+        latest_s = float(np.nan_to_num(traces[number + 1].start_s, nan=np.inf))
+        beside.add(traces[number + 1].first_job)
+    return earliest_s, latest_s, beside
+
+
+def _visited_elsewhere(
+    number: int, case: Case, trace: Trace, claims: dict[tuple[str, int], list[tuple[int, float]]], beside: set[int]
+) -> dict[int, float]:
+    """Jobs that other sessions of the meter have visited more surely than this one, except where it was cut."""
+    serial = case.session.meter_serial or ""
+    jobs = trace.visited if not trace.lost else {job for meter, job in claims if meter == serial}
+    visited: dict[int, float] = {}
+    for job in jobs:
+        if job in beside:
+            continue
+        others = [share for other, share in claims.get((serial, job), []) if other != number]
+        most = max(others, default=0.0)
+        if most > CLAIMED and most >= trace.visited.get(job, 0.0):
+            visited[job] = min(most, 1.0)
+    return visited
