@@ -91,7 +91,7 @@ def judge_by_tables(inputs: str) -> Found:
     checks = judged.checks[judged.checks["appliance_id"] == "A1"]
     return Found(
         codes=frozenset(judged.findings["code"]),
-        messages=tuple(judged.findings["message"]),
+        messages=tuple(sorted(judged.findings["message"])),
         outcomes=dict(zip(checks["check"], checks["outcome"], strict=True)),
         outcome=judged.certificates["outcome"].tolist()[0],
     )
@@ -112,7 +112,7 @@ def judge_by_hand(inputs: str) -> Found:
     judged = judge_case(make_case(steps, stated=stated, appliance=appliance, needs=needs, work_type=work_type))
     return Found(
         codes=frozenset(remark.code for remark in judged.remarks),
-        messages=tuple(remark.message for remark in judged.remarks),
+        messages=tuple(sorted(remark.message for remark in judged.remarks)),
         outcomes=dict(judged.outcomes),
         outcome=judged.outcome,
     )
