@@ -18,6 +18,7 @@ from ingest.overlap import resolve_overlap
 from ingest.profiles import load_profile, shipped_profiles
 from ingest.profiles.csv import CsvProfile
 from ingest.taken import Taken, decided, list_taken, told_by
+from ingest.transcript_profiles import newest_profiles
 from ingest.transcripts import clock_readings, read_transcript
 from schemas.check import conform_table, empty_table
 from schemas.errors import BookError
@@ -156,6 +157,7 @@ def read_transcripts(
 ) -> tuple[list[FilesExtract], list[pd.DataFrame]]:
     """The tables of all conversations with meters, and what their clocks said."""
     parts, clocks = [], []
+    profiles = newest_profiles(book)
     for sha256 in book.evidence.hashes():
         if sha256 in exports or (only is not None and sha256 not in only):
             continue
@@ -163,8 +165,8 @@ def read_transcripts(
         if sidecar.kind != "transcript":
             continue
         content = book.evidence.read(sha256)
-        extract = read_transcript(content, sha256=sha256, profiles={}, zone=find_zone(zone))
-        clocks.append(clock_readings(content, sha256=sha256, profiles={}, zone=find_zone(zone)))
+        extract = read_transcript(content, sha256=sha256, profiles=profiles, zone=find_zone(zone))
+        clocks.append(clock_readings(content, sha256=sha256, profiles=profiles, zone=find_zone(zone)))
         counts = pd.DataFrame({
             "evidence_sha256": [sha256], "original_name": [sidecar.original_name],
             "profile": pd.Series([extract.profile], dtype="str"), "records": [extract.records],

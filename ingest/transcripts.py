@@ -163,13 +163,16 @@ def clock_readings(
 
     None where the meter told no time or no serial number, or where its local time has no one moment.
     """
-    exchanges = clock_exchanges(content, profiles=profiles, zone=zone)
-    serial = hear(content, profiles).serial if exchanges else None
-    if serial is None:
+    try:
+        heard = hear(content, profiles)
+    except InputError:
+        return conform_table(ClockReadings, pd.DataFrame())
+    exchanges = heard.exchanges(zone)
+    if heard.serial is None or not exchanges:
         return conform_table(ClockReadings, pd.DataFrame())
     found = clock_offset(exchanges)
     row = {
-        "meter_serial": serial, "observed_at": pd.Timestamp(found.observed_at), "offset_s": found.offset_s,
+        "meter_serial": heard.serial, "observed_at": pd.Timestamp(found.observed_at), "offset_s": found.offset_s,
         "uncertainty_s": found.uncertainty_s, "evidence_sha256": sha256,
     }  # fmt: skip
     frame = pd.DataFrame([row])

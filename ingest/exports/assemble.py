@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,9 +12,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold
+from ingest.exports.clockings import Clocking
 from ingest.exports.distinct import Codes, decode, distinct
 from ingest.exports.meanings import Named, name_records
+from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
 from ingest.exports.roles import parse_memory_no
 from ingest.exports.times import Moments, read_moments
@@ -24,6 +27,7 @@ from schemas.check import conform_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
 
+Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
 BROKEN_NAMES: Final = list(BROKEN)
 
 
@@ -38,12 +42,17 @@ class FileFacts:
 
 @dataclass(frozen=True, kw_only=True)
 class Assembled:
-    """Readings and refusals of a batch, with the number of the file each row is from."""
+    """Readings and refusals of a batch, with the number of the file each row is from.
+
+    ``decided`` is how separators and dates of each place were read, ``proofs`` what the cells prove about them.
+    """
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
     reading_file: Codes
     refusal_file: Codes
+    decided: Decided
+    proofs: Proofs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,17 +68,20 @@ class Understood:
     moments: Moments
 
 
-def assemble(records: Records, files: Sequence[FileFacts]) -> Assembled:
+def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None = None) -> Assembled:
     """Every record as one reading or one refusal. Cells of wide tables that say "not measured" are no records.
 
-    Order kept: by file, then line, then column.
+    Order kept: by file, then line, then column. ``proofs``: what other parts of a file that is read in parts prove.
     """
     file_no = np.array([table.file_no for table in records.tables] or [0], dtype=np.int64)
     kinds, named = name_records(records)
+    values, styles, of_values = read_values(records, kinds, named, proofs or Proofs())
+    moments, clockings, of_times = read_moments(
+        records, [file.zones for file in files], [file.date_order for file in files], proofs or Proofs()
+    )
     told = Understood(
-        records=records, files=files, of_file=file_no[records.table], kinds=kinds, named=named,
-        values=read_values(records, kinds, named),
-        moments=read_moments(records, [file.zones for file in files], [file.date_order for file in files]),
+        records=records, files=files, of_file=file_no[records.table], kinds=kinds, named=named, values=values,
+        moments=moments,
     )  # fmt: skip
     broken, refusal = records.broken != 0, told.values.refused
     absent = told.values.absent & (records.test >= 0)
@@ -78,7 +90,7 @@ def assemble(records: Records, files: Sequence[FileFacts]) -> Assembled:
     refused = order[((refusal & ~absent) | broken)[order]]
     return Assembled(
         readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
-        refusal_file=told.of_file[refused],
+        refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
     )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
@@ -61,9 +61,21 @@ class Plan:
         """Number of columns."""
         return len(self.headings)
 
+    @cached_property
+    def numbered(self) -> tuple[int, ...]:
+        """Columns that hold a number, date or time in nearly every row of data, and words in headings."""
+        places = dict(self.roles)
+        told = [places[role] for role in ("moment", "date", "time", "epoch", "memory_no") if role in places]
+        values = [test.index for test in self.tests] if self.value is None else [self.value]
+        return (*values, *told)
+
     def at(self, role: str) -> int | None:
         """Position of the column that holds ``role``, or None."""
-        return dict(self.roles).get(role)
+        return self._places.get(role)
+
+    @cached_property
+    def _places(self) -> Mapping[str, int]:
+        return dict(self.roles)
 
 
 Body = Callable[[int], Sequence[Sequence[str]]]

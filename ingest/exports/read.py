@@ -52,12 +52,18 @@ def read_export(
     the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
     gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    from ingest.exports.batch import Batch, Told
+    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
 
     batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
     claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
-    used = batch.add(Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order), content)
-    done = batch.finish()
+    told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
+    parts: dict[int, FilesExtract] = {}
+    count = batch.read_large(told, content, parts.__setitem__)
+    if count is not None:
+        used, done = claim, join_parts([parts[at] for at in range(count)])
+    else:
+        used = batch.add(told, content)
+        done = batch.finish()
     return Extract(
         readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
         profile=used.name,

@@ -16,6 +16,7 @@ from ingest.cells.text import fold
 from ingest.cells.words import is_not_measured
 from ingest.exports.clockings import Clocking, decide_clockings
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
+from ingest.exports.proofs import Place, Proofs
 from ingest.exports.records import Records, Table
 from ingest.exports.zones import NEVER, Zones, stamp_all
 
@@ -72,17 +73,24 @@ class Reasons:
         return self._numbers[text]
 
 
-def read_moments(records: Records, zones: Sequence[Zones], order: Sequence[str | None]) -> Moments:
-    """The moments of all records. ``zones`` and ``order`` (the operator's or a decision's) are by file."""
+def read_moments(
+    records: Records, zones: Sequence[Zones], order: Sequence[str | None], proofs: Proofs
+) -> tuple[Moments, dict[Place, Clocking], Proofs]:
+    """The moments of all records; how the times of each place were read; and what the cells prove.
+
+    ``zones`` and ``order`` (the operator's or a decision's) are by file; ``proofs``: what other parts of a file that is
+    read in parts have proved.
+    """
     days, clocks = distinct(records.text("date")), distinct(records.text("time"))
-    clockings = decide_clockings(records.tables, records.table, days, clocks, order)
+    clockings, found = decide_clockings(records.tables, records.table, days, clocks, order, proofs)
     reasons = Reasons()
     local, offset, reason = read_locals(records, days, clocks, clockings, reasons)
     settle_midnights(records, local, reason, reasons)
     file_zones = _zone_cells(records, [clocking.zone for clocking in clockings])
     utc, why = stamp_all(records, local, offset, file_zones, clockings, zones, reasons.number)
     utc[reason != 0] = NEVER
-    return Moments(local, utc, np.where(reason != 0, reason, why), reasons.texts)
+    decided = {source.place: clocking for source, clocking in zip(records.tables, clockings, strict=True)}
+    return Moments(local, utc, np.where(reason != 0, reason, why), reasons.texts), decided, found
 
 
 def read_locals(

@@ -8,7 +8,7 @@ from datetime import datetime
 from ingest.profiles.device_lines import Command, LinesProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Script, Send, Wait
 from ingest.protocols.line_decoder import LineDecoder
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, runs
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, at_once, runs
 
 TRIES = 3
 
@@ -49,7 +49,7 @@ class LinesMeter:
         """Ask for these records; what arrives are events. Raises NoAnswer where nothing at all arrives."""
         commands = self.profile.commands
         if commands.records is not None:
-            for first, last in runs(positions, self.profile.lines.at_once):
+            for first, last in runs(positions, at_once(self.profile.lines.at_once, self.profile.lines.numbers_wrap_at)):
                 text = commands.records.send.replace("{first}", str(first)).replace("{last}", str(last))
                 yield from self._collect(text, last - first + 1)
         elif commands.record is not None:

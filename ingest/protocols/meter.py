@@ -107,3 +107,8 @@ def runs(positions: Sequence[int], at_once: int) -> list[tuple[int, int]]:
         else:
             found.append((position, position))
     return found
+
+
+def at_once(many: int, wrap: int | None) -> int:
+    """How many records to ask for at once: never so many that two of them bear one number."""
+    return min(many, wrap) if wrap else many

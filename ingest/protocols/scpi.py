@@ -7,7 +7,7 @@ from datetime import datetime
 
 from ingest.profiles.device_scpi import ScpiProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Record, Script, Send, Wait
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, runs
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, at_once, runs
 from ingest.protocols.scpi_decoder import ScpiDecoder
 
 TRIES = 3
@@ -46,7 +46,7 @@ class ScpiMeter:
         """Ask for these records. Raises NoAnswer where nothing at all arrives."""
         scpi = self.profile.scpi
         if scpi.records:
-            for first, last in runs(positions, scpi.at_once):
+            for first, last in runs(positions, at_once(scpi.at_once, scpi.numbers_wrap_at)):
                 yield from self._collect(scpi.records.replace("{first}", str(first)).replace("{last}", str(last)))
         elif scpi.record:
             for position in positions:

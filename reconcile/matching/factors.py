@@ -13,7 +13,7 @@ from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.habits import Habits, lies_between, pause_densities
 from reconcile.matching.labels import label_likelihoods, meant_the_same
 from reconcile.matching.order import KINDS, Session
-from reconcile.matching.placing import Placing, appliances_of
+from reconcile.matching.placing import Hints, Placing, appliances_of
 from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
 from reconcile.matching.visits import Visits
@@ -28,9 +28,17 @@ TYPED_AFRESH: Final = 0.3
 RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
 STRAY_KEEPS_LABEL: Final = 0.3
-SKIPPED_VISIT: Final = 0.35
-OUT_OF_TURN: Final = 0.01
+SKIPPED_AND_BACK: Final = {"dated": (0.35, 0.3), "lost": (0.15, 0.1), "none": (0.1, 0.02)}
+MOST_SKIPPED: Final = 4
+EXPECTED_FROM: Final = 0.25
+UNORDERED: Final = 0.3
+RCD_UNKNOWN: Final = 0.2
+"""An RCD test where the job list knows of no RCD, against one where it does (from simulated days)."""
+
+EARTH_OF_CLASS_TWO: Final = 0.15
 OUT_OF_REACH: Final = 1e-12
+RCD_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "rcd_trip_time"]
+EARTH_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "continuity_resistance"]
 APART_IN_ONE_RECORD: Final = 1e-7
 
 
@@ -73,6 +81,7 @@ class PlacingFactors:
     enter: Numbers
     departed: Numbers
     travel: Numbers
+    ending: Numbers
 
 
 def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
@@ -144,7 +153,7 @@ def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
 
 
 def placing_factors(
-    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided
+    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided, hints: Hints
 ) -> PlacingFactors:
     """The factors of one placing of the session."""
     appliances, job_of = appliances_of(visits, placing.jobs)
@@ -156,13 +165,14 @@ def placing_factors(
     typed = np.array([bool(word) for word in readings.words])
     stay = np.where(typed[:, None], stay, 1.0)
     fresh = fit + np.where(same, LEFT_OVER, 0.0)[:, None]
-    allowed = _allowed(decided, appliances)
+    allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)
+    travel, ending = _travel(session, visits, placing, hints)
     enter, departed = _hours(session, visits, placing)
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
         foreign=np.where(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), 1.0),
-        enter=enter, departed=departed, travel=_travel(session, visits, placing),
+        enter=enter, departed=departed, travel=travel, ending=ending,
     )  # fmt: skip
 
 
@@ -182,6 +192,16 @@ def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbe
     return fit, foreign
 
 
+def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:
+    """How well each kind of reading fits what the list says about each appliance (T, A + 1)."""
+    fit = np.ones((len(session.kind), len(appliances) + 1))
+    no_rcd = ~visits.has_rcd[appliances]
+    if no_rcd.any():
+        fit[:, :-1][np.ix_(np.isin(session.kind, RCD_KINDS), no_rcd)] = RCD_UNKNOWN
+    fit[:, :-1][np.ix_(np.isin(session.kind, EARTH_KINDS), visits.class_two[appliances])] = EARTH_OF_CLASS_TWO
+    return fit
+
+
 def _allowed(decided: Decided, appliances: Places) -> Numbers:
     """What decisions leave of the appliances (T, A + 1)."""
     allowed = np.ones((len(decided.appliance), len(appliances) + 1))
@@ -191,24 +211,57 @@ def _allowed(decided: Decided, appliances: Places) -> Numbers:
     return allowed
 
 
-def _travel(session: Session, visits: Visits, placing: Placing) -> Numbers:
-    """From job to job (J + 2, J + 1); the last column is an unlisted visit, the last row before the first visit."""
+def _travel(session: Session, visits: Visits, placing: Placing, hints: Hints) -> tuple[Numbers, Numbers]:
+    """From job to job (J + 2, J + 1), the last column an unlisted visit, the last row before the first visit; and
+    weight of ending at each job (J + 1).
+    """
     count = len(placing.jobs)
     engineer = visits.engineer[placing.jobs]
     other = (engineer[:, None] != engineer[None, :]) & (engineer[:, None] >= 0) & (engineer[None, :] >= 0)
     travel = np.ones((count + 2, count + 1))
     travel[:count, :count] = np.where(other, OTHER_ENGINEER, 1.0)
     travel[:, :count] *= placing.weight
-    if np.isnan(session.time_s).all():
-        ahead = np.arange(count)[None, :] - np.arange(-1, count)[:, None]
-        turn = np.where(ahead > 0, SKIPPED_VISIT ** np.maximum(ahead - 1, 0), OUT_OF_TURN)
-        travel[:count, :count] *= turn[1:]
-        travel[count + 1, :count] *= turn[0]
+    turn, first, last = _turns(session, visits, placing, other)
+    travel[:count, :count] *= turn
+    if placing.lost and not hints.preceded:
+        travel[count + 1, :count] *= first
     travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
     total = np.maximum(travel[:, :count].sum(axis=1, keepdims=True), 1e-12)
     travel[:, :count] *= (1.0 - UNLISTED) / total
     travel[:, count] = UNLISTED
-    return travel
+    ending = np.append(last, 1.0) if placing.lost and not hints.followed else np.ones(count + 1)
+    return travel, ending
+
+
+def _turns(
+    session: Session, visits: Visits, placing: Placing, other: NDArray[np.bool_]
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Weight of going from job to job (J, J), of beginning and of ending at each (J), by the order of their hours.
+
+    An attended job is seldom left without any reading, so leaving one out costs; so does going back. Without a clock
+    the order is all there is, with one it matters less. Jobs without hours have no place in the order.
+    """
+    jobs = placing.jobs
+    skipped, back = SKIPPED_AND_BACK[_clock_kind(session, placing)]
+    dated = visits.dated[jobs]
+    expected = dated & (placing.weight >= EXPECTED_FROM * placing.weight.max(initial=0.0))
+    same = ~other & expected[None, :]
+    up_to = np.cumsum(same, axis=1) - same
+    place = np.arange(len(jobs))
+    between = np.maximum(up_to.T - up_to.diagonal()[:, None] - expected[:, None], 0)
+    ordered = np.where(place[None, :] > place[:, None], skipped ** np.minimum(between, MOST_SKIPPED), back)
+    turn = np.where(dated[:, None] & dated[None, :], ordered, UNORDERED)
+    before = up_to.diagonal()
+    after = same.sum(axis=1) - before - expected
+    first = np.where(dated, skipped ** np.minimum(before, MOST_SKIPPED), UNORDERED)
+    last = np.where(dated, skipped ** np.minimum(after, MOST_SKIPPED), UNORDERED)
+    return turn, first, last
+
+
+def _clock_kind(session: Session, placing: Placing) -> str:
+    if np.isnan(session.time_s).all():
+        return "none"
+    return "lost" if placing.lost else "dated"
 
 
 def _hours(session: Session, visits: Visits, placing: Placing) -> tuple[Numbers, Numbers]:

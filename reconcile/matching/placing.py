@@ -25,6 +25,7 @@ NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.03
 
 NOT_ATTENDED: Final = 0.004
 FORCED: Final = 1.0
+VISITED_ELSEWHERE: Final = 0.99
 LEAST_FIT: Final = 0.003
 PLACINGS_WITHIN: Final = 9.0
 
@@ -45,11 +46,14 @@ class Placing:
 @dataclass(frozen=True, kw_only=True)
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
-    probability); the true time [s] before and after which the session cannot lie.
+    probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
+    file came before and after.
     """
 
     forced: Places
     visited: dict[int, float]
+    preceded: bool = False
+    followed: bool = False
     earliest_s: float = -np.inf
     latest_s: float = np.inf
 
@@ -85,7 +89,7 @@ def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Nu
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
     if hints.visited:
-        weight *= np.array([1.0 - 0.97 * hints.visited.get(int(job), 0.0) for job in jobs])
+        weight *= np.array([1.0 - VISITED_ELSEWHERE * hints.visited.get(int(job), 0.0) for job in jobs])
     return np.where(np.isin(jobs, hints.forced), FORCED, weight)
 
 

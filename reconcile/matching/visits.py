@@ -30,7 +30,8 @@ class Visits:
     (``dated`` false), or NaN where there is none. ``reach_s``: the longest such span. ``attended`` false: no access or
     cancelled. ``serials`` are the meters named. ``day``: number of the working day (−1 where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
-    ``label`` and ``name`` are plain (see plain_label), ``label`` empty where the list has none.
+    ``label`` and ``name`` are plain (see plain_label), ``label`` empty where the list has none. ``has_rcd``: the list
+    knows of an RCD; ``class_two``: of construction class II, which has no earth to test.
     """
 
     job_id: NDArray[np.object_]
@@ -47,6 +48,8 @@ class Visits:
     appliance_job: Places
     label: NDArray[np.object_]
     name: NDArray[np.object_]
+    has_rcd: NDArray[np.bool_]
+    class_two: NDArray[np.bool_]
 
 
 def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
@@ -72,6 +75,8 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         appliance_id=_texts(known["appliance_id"]),
         appliance_job=job_of,
         label=np.array([plain_label(text) for text in _texts(known["label"])], dtype=object),
+        has_rcd=known["rcd_rated_ma"].notna().to_numpy(),
+        class_two=(known["construction_class"] == "II").to_numpy(dtype=bool),
         name=np.array([plain_label(text) for text in _texts(known["appliance_id"])], dtype=object),
     )
 
