@@ -10,7 +10,10 @@ run that was left in peace. One line of JSON a death; the last line counts them.
 
 from __future__ import annotations
 
+import contextlib
+import csv
 import ctypes
+import io
 import json
 import os
 import shutil
@@ -153,21 +156,6 @@ def command(*arguments: str) -> None:
         raise RuntimeError(f"{arguments} left with {code}")
 
 
-def decide(book: Path) -> None:
-    import pandas as pd
-
-    from ingest.book import Book
-    from ingest.decided import keep_decisions
-    from schemas.check import conform_table
-    from schemas.matches import Decisions
-
-    rows = pd.DataFrame({
-        "decision_id": ["D9", "D10"], "kind": "retest", "subject": ["A-101/visual", "A-102/visual"],
-        "answer": "accepted", "decided_at": pd.Timestamp("2031-04-03T08:00:00Z"), "by": "Ilse Brandt", "why": "seen",
-    })  # fmt: skip
-    keep_decisions(Book(book), conform_table(Decisions, rows))
-
-
 ACTIONS: dict[str, Callable[[Path], Callable[[], None]]] = {
     "first import": lambda place: lambda: command("import", str(SAMPLES / "plain_day"), "--book", str(place / "book")),
     "import": lambda place: lambda: command("import", str(SAMPLES / "bad_day"), "--book", str(place / "book")),
@@ -175,15 +163,33 @@ ACTIONS: dict[str, Callable[[Path], Callable[[], None]]] = {
     "certify": lambda place: lambda: command(
         "certify", "--book", str(place / "book"), "--out", str(place / "out"), "--no-pdf"
     ),
-    "decide": lambda place: lambda: decide(place / "book"),
+    "review": lambda place: lambda: command(
+        "review", "--apply", str(place / "answers.csv"), "--book", str(place / "book")
+    ),
 }
 
 
 def prepare(action: str, place: Path) -> None:
-    """The state before the action: a book with a day in it, or nothing for the very first import."""
-    if action != "first import":
-        command("import", str(SAMPLES / "plain_day"), "--book", str(place / "book"))
-        command("jobs", str(SAMPLES / "plain_day"), "--book", str(place / "book"))
+    """The state before the action: a book with a day in it and an open question, or nothing for the very first import."""
+    if action == "first import":
+        return
+    day = Path(shutil.copytree(SAMPLES / "plain_day", place / "day"))
+    export = day / "multifunction.csv"
+    export.write_text(export.read_text(encoding="utf-8").replace("2031-04-02", "02/04/2031"), encoding="utf-8")
+    command("import", str(day), "--book", str(place / "book"))
+    command("jobs", str(day), "--book", str(place / "book"))
+    listed = io.StringIO()
+    with contextlib.redirect_stdout(listed):
+        command("review", "--list", "--book", str(place / "book"))
+    rows = list(csv.DictReader(io.StringIO(listed.getvalue())))
+    with (place / "answers.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, ["question_id", "answer", "by", "why"], extrasaction="ignore")
+        writer.writeheader()
+        writer.writerows(
+            row | {"answer": "dmy", "by": "I. Tarrow", "why": "our meters say the day first"}
+            for row in rows
+            if row["kind"] == "dates"
+        )
 
 
 def describe(place: Path) -> dict[str, object]:
@@ -219,8 +225,9 @@ def readings_of(place: Path) -> list[list[str]]:
     from ingest.imports import read_book
 
     book = Book(place / "book")
-    read = read_book(book, use_derived=False).readings[["reading_id", "raw_text"]].astype(str).values.tolist()
-    return sorted(read) + read_decisions(book)[["decision_id", "answer"]].astype(str).values.tolist()
+    decisions = read_decisions(book)
+    read = read_book(book, use_derived=False, decisions=decisions).readings[["reading_id", "raw_text", "meter_time"]]
+    return sorted(read.astype(str).values.tolist()) + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
 
 
 def judge_death(place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]) -> object:
