@@ -227,7 +227,7 @@ def readings_of(place: Path) -> list[list[str]]:
     book = Book(place / "book")
     decisions = read_decisions(book)
     read = read_book(book, use_derived=False, decisions=decisions).readings[["reading_id", "raw_text", "meter_time"]]
-    return sorted(read.astype(str).values.tolist()) + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
+    return sorted(read.astype(str).fillna("").values.tolist()) + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
 
 
 def judge_death(place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]) -> object:
