@@ -95,7 +95,7 @@ def match_sightings(
             rows.append(row)
             clocks.append(clock)
             traces.append(trace_of(case, belief))
-    hints = find_hints(cases, traces)
+    hints = find_hints(cases, traces, visits.appliance_job)
     again = sorted(hints)
     for start in range(0, len(again), CHUNK):
         numbers = again[start : start + CHUNK]

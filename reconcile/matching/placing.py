@@ -51,7 +51,7 @@ class Placing:
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
     probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
-    file came before and after.
+    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to) [s since 1970].
     """
 
     forced: Places
@@ -60,6 +60,7 @@ class Hints:
     followed: bool = False
     earliest_s: float = -np.inf
     latest_s: float = np.inf
+    seen: tuple[tuple[int, float, float], ...] = ()
 
 
 def find_placings(session: Session, words: list[str], visits: Visits, hints: Hints) -> list[Placing]:
