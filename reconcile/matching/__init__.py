@@ -86,7 +86,7 @@ def match_sightings(
 
     def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
         names = [str(name) for name in reading_ids[case.session.rows]]
-        return session_rows(case, belief, visits), clock_row(case, belief, names)
+        return session_rows(case, belief, visits), clock_row(case, belief, visits, names)
 
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]

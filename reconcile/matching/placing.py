@@ -20,7 +20,7 @@ MOST_JOBS: Final = 24
 MOST_DAYS: Final = 8
 REACH_S: Final = 16 * HOUR_S
 CLOSE_S: Final = 2.5 * HOUR_S
-NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0005
+NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0001
 """Weight of a job by its meter: the job list names this one, none, or another."""
 
 NOT_ATTENDED: Final = 0.004
