@@ -11,7 +11,7 @@ import pandas as pd
 
 from ingest.book import Book, find_zone
 from ingest.conversations import read_conversations
-from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts
+from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts, join_parts
 from ingest.exports.read import Claim
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
@@ -91,7 +91,8 @@ def read_taken(
         if found is None:
             fresh += group
         else:
-            parts.append(of_files(found, {one.sha256 for one in group}))
+            joined = found[0] if len(found) == 1 else join_parts(found)
+            parts.append(of_files(joined, {one.sha256 for one in group}))
     return parts + read_evidence(book, fresh, meter_zones, book_zone)
 
 
@@ -126,14 +127,19 @@ def read_evidence(
     """The tables of exports, read from their bytes with the profile that the journal names."""
     parts: list[FilesExtract] = []
     batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    for number, one in enumerate(taken):
+    for one in taken:
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
-        batch.add(told, book.evidence.read(one.sha256))
-        if batch.records.count >= BATCH_RECORDS or number == len(taken) - 1:
+        content = book.evidence.read(one.sha256)
+        large: dict[int, FilesExtract] = {}
+        if (count := batch.read_large(told, content, large.__setitem__)) is not None:
+            parts.append(join_parts([large[at] for at in range(count)]))
+            continue
+        batch.add(told, content)
+        if batch.records.count >= BATCH_RECORDS:
             parts.append(batch.finish())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    return parts
+    return [*parts, batch.finish()] if batch.told else parts
 
 
 def recorded_claim(book: Book, taken: Taken) -> Claim:

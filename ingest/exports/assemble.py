@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -12,9 +12,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold
+from ingest.exports.clockings import Clocking
 from ingest.exports.distinct import Codes, decode, distinct
 from ingest.exports.meanings import Named, name_records
+from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
 from ingest.exports.roles import parse_memory_no
 from ingest.exports.times import Moments, read_moments
@@ -24,6 +27,7 @@ from schemas.check import conform_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
 
+Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
 BROKEN_NAMES: Final = list(BROKEN)
 
 
@@ -38,12 +42,17 @@ class FileFacts:
 
 @dataclass(frozen=True, kw_only=True)
 class Assembled:
-    """Readings and refusals of a batch, with the number of the file each row is from."""
+    """Readings and refusals of a batch, with the number of the file each row is from.
+
+    ``decided`` is how separators and dates of each place were read, ``proofs`` what the cells prove about them.
+    """
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
     reading_file: Codes
     refusal_file: Codes
+    decided: Decided
+    proofs: Proofs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,17 +68,20 @@ class Understood:
     moments: Moments
 
 
-def assemble(records: Records, files: Sequence[FileFacts]) -> Assembled:
+def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None = None) -> Assembled:
     """Every record as one reading or one refusal. Cells of wide tables that say "not measured" are no records.
 
-    Order kept: by file, then line, then column.
+    Order kept: by file, then line, then column. ``proofs``: what other parts of a file that is read in parts prove.
     """
     file_no = np.array([table.file_no for table in records.tables] or [0], dtype=np.int64)
     kinds, named = name_records(records)
+    values, styles, of_values = read_values(records, kinds, named, proofs or Proofs())
+    moments, clockings, of_times = read_moments(
+        records, [file.zones for file in files], [file.date_order for file in files], proofs or Proofs()
+    )
     told = Understood(
-        records=records, files=files, of_file=file_no[records.table], kinds=kinds, named=named,
-        values=read_values(records, kinds, named),
-        moments=read_moments(records, [file.zones for file in files], [file.date_order for file in files]),
+        records=records, files=files, of_file=file_no[records.table], kinds=kinds, named=named, values=values,
+        moments=moments,
     )  # fmt: skip
     broken, refusal = records.broken != 0, told.values.refused
     absent = told.values.absent & (records.test >= 0)
@@ -78,7 +90,7 @@ def assemble(records: Records, files: Sequence[FileFacts]) -> Assembled:
     refused = order[((refusal & ~absent) | broken)[order]]
     return Assembled(
         readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
-        refusal_file=told.of_file[refused],
+        refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
     )  # fmt: skip
 
 
@@ -102,7 +114,7 @@ def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
         "record_no": line,
         "column_no": column,
         "column_name": _column_names(records, rows, several=True),
-        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "raw_text": pick_rows(records.text("raw_text"), rows),
         "meter_serial": _names(records, "meter_serial", rows),
         "memory_no": _memory(records, rows),
         "meter_time": _moments(told.moments.local_ns[rows], None),
@@ -120,9 +132,16 @@ def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
         "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
         "label": _names(records, "label", rows),
     }
-    frame: pd.DataFrame = pa.table(columns).to_pandas()
+    frame: pd.DataFrame = pa.table(columns).to_pandas(split_blocks=True)
     frame["memory_no"] = frame["memory_no"].astype("Int64")
     return conform_table(Readings, frame)
+
+
+def pick_rows(column: pa.Array, rows: Codes) -> pa.Array:
+    """The chosen rows; the column itself where they are all of them in order."""
+    if len(rows) == len(column) and (len(rows) == 0 or (rows[0] == 0 and (np.diff(rows) == 1).all())):
+        return column
+    return column.take(pa.array(rows))
 
 
 def reading_ids(prefixes: Sequence[str], of_file: Codes, line: Codes, column: Codes) -> pa.Array:
@@ -176,7 +195,7 @@ def clean_name(text: str) -> str | None:
 
 
 def _memory(records: Records, rows: Codes) -> pa.Array:
-    column = records.text("memory_no").take(pa.array(rows))
+    column = pick_rows(records.text("memory_no"), rows)
     plain = pc.match_substring_regex(column, r"^[0-9]{1,12}$")
     if pc.all(plain).as_py() and len(column):
         return column.cast(pa.int64())
@@ -197,7 +216,7 @@ def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
         "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),
         "record_no": records.record_no[rows],
         "column_name": _column_names(records, rows, several=False),
-        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "raw_text": pick_rows(records.text("raw_text"), rows),
         "reason": pa.array(reasons, pa.string()),
         "message": pa.array(messages, pa.string()),
     }

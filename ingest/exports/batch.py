@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
-from ingest.exports.assemble import FileFacts, assemble
+from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
+from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
 from schemas.readings import FileCounts
@@ -54,25 +56,11 @@ class Batch:
 
     def finish(self) -> FilesExtract:
         """The tables of the batch, checked."""
-        facts = [self._facts(told, claim) for told, claim in zip(self.told, self.claims, strict=True)]
-        done = assemble(self.records, facts)
-        places = range(len(facts))
-        counts = pd.DataFrame(
-            {
-                "evidence_sha256": [told.sha256 for told in self.told],
-                "original_name": [told.original_name for told in self.told],
-                "profile": pd.Series([claim.name for claim in self.claims], dtype="str"),
-                "readings": pd.Series(done.reading_file).value_counts().reindex(places, fill_value=0).to_numpy(),
-                "refusals": pd.Series(done.refusal_file).value_counts().reindex(places, fill_value=0).to_numpy(),
-                "duplicates": 0,
-            }
-        )
-        counts["records"] = counts["readings"] + counts["refusals"]
-        return FilesExtract(
-            readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts)
-        )  # fmt: skip
+        facts = [self.facts(told, claim) for told, claim in zip(self.told, self.claims, strict=True)]
+        return with_counts(assemble(self.records, facts), self.told, self.claims)
 
-    def _facts(self, told: Told, claim: Claim) -> FileFacts:
+    def facts(self, told: Told, claim: Claim) -> FileFacts:
+        """What is known of a file before its cells are understood."""
         profile = claim.profile
         zones = Zones(
             profile=profile.zone if profile else None, meters=tuple(sorted(self.meter_zones.items())),
@@ -81,6 +69,49 @@ class Batch:
         return FileFacts(
             sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
         )
+
+    def read_large(self, told: Told, content: bytes, write: Callable[[int, FilesExtract], None]) -> int | None:
+        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
+        if told.claim.refused:
+            return None
+        large = open_large(content, told.claim.profile)
+        if large is None:
+            return None
+        facts = self.facts(told, told.claim)
+        try:
+            return read_large(large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])))
+        except NotPlain:
+            return None
+
+
+def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) -> FilesExtract:
+    """The tables of a batch with one row of counts a file."""
+    places = range(len(told))
+    counts = pd.DataFrame(
+        {
+            "evidence_sha256": [one.sha256 for one in told],
+            "original_name": [one.original_name for one in told],
+            "profile": pd.Series([claim.name for claim in claims], dtype="str"),
+            "readings": np.bincount(done.reading_file, minlength=len(places)),
+            "refusals": np.bincount(done.refusal_file, minlength=len(places)),
+            "duplicates": 0,
+        }
+    )
+    counts["records"] = counts["readings"] + counts["refusals"]
+    return FilesExtract(readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts))
+
+
+def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:
+    """The parts of one large file as one, their counts added up."""
+    joined = join_extracts(parts)
+    files = add_counts([part.files for part in parts])
+    return FilesExtract(readings=joined.readings, refusals=joined.refusals, files=files)
+
+
+def add_counts(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The counts of the parts of one file as one row (schemas.readings.FileCounts)."""
+    added = {name: [sum(int(part[name].iloc[0]) for part in parts)] for name in ("readings", "refusals", "records")}
+    return conform_table(FileCounts, parts[0].assign(**added))
 
 
 def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
+
+import pyarrow.compute as pc
 
 from ingest.cells.clocks import format_offset, parse_clock, split_moment
 from ingest.cells.dates import OrderDecision, decide_order
 from ingest.exports.distinct import Codes, Distinct, combine
+from ingest.exports.proofs import Place, Proofs, join_proofs, telling_clocks, telling_days
 from ingest.exports.records import Table
+
+
+PROVES_NOTHING: Final = r"^([0-9]{2}:[0-9]{2}(:[0-9]{2})?)?$"
 
 
 @dataclass(frozen=True)
@@ -26,46 +33,61 @@ class Clocking:
 
 
 def decide_clockings(
-    tables: Sequence[Table], table: Codes, days: Distinct, clocks: Distinct, told: Sequence[str | None]
-) -> list[Clocking]:
+    tables: Sequence[Table], table: Codes, days: Distinct, clocks: Distinct, told: Sequence[str | None], proofs: Proofs
+) -> tuple[list[Clocking], Proofs]:
     """How each table's dates and times are read; a table without proof takes the proof of its file.
 
-    ``told`` is the order of day and month that operator, decision or profile gives each file.
+    ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other parts
+    of a file that is read in parts have proved. Gives what these tables prove as well.
     """
     day_texts, clock_texts = _by_table(table, days), _by_table(table, clocks)
+    days_of: dict[Place, list[str]] = defaultdict(list)
+    clocks_of: dict[Place, list[str]] = defaultdict(list)
     by_file: dict[int, list[str]] = defaultdict(list)
     for number, source in enumerate(tables):
-        by_file[source.file_no] += [day_part(text) for text in day_texts[number]] + list(source.context.dates)
-    return [
-        _clocking(source, day_texts[number], clock_texts[number], by_file[source.file_no], told[source.file_no])
-        for number, source in enumerate(tables)
-    ]
+        splits = [(text, split_moment(text)) for text in day_texts[number]]
+        days_of[source.place] += [split[0] if split else text for text, split in splits]
+        clocks_of[source.place] += [*clock_texts[number], *(split[1] for _, split in splits if split)]
+        by_file[source.file_no] += source.context.dates
+    found = Proofs(
+        days={place: telling_days(texts) for place, texts in days_of.items()},
+        clocks={place: telling_clocks(texts) for place, texts in clocks_of.items()},
+    )
+    both = join_proofs([found, proofs])
+    for place, texts in both.days.items():
+        by_file[place[0]] += texts
+    clockings = [
+        _clocking(source, both.days.get(source.place, ()), both.clocks.get(source.place, ()), by_file[source.file_no],
+                  told[source.file_no])
+        for source in tables
+    ]  # fmt: skip
+    return clockings, found
 
 
 def _by_table(table: Codes, column: Distinct) -> dict[int, list[str]]:
-    """The distinct texts of a column in each table."""
+    """The distinct texts of a column in each table. Times like 12:01:33 are left out: they prove nothing."""
     texts: dict[int, list[str]] = defaultdict(list)
-    _, (of_table, of_text) = combine(table, column.codes)
+    empty = pc.fill_null(pc.match_substring_regex(column.values, PROVES_NOTHING), True).to_numpy(zero_copy_only=False)
+    if empty.all():
+        return texts
+    told = ~empty[column.codes]
+    _, (of_table, of_text) = combine(table[told], column.codes[told])
     for position in range(len(of_table)):
         if text := column.texts[of_text[position]]:
             texts[int(of_table[position])].append(text)
     return texts
 
 
-def day_part(text: str) -> str:
-    """The date of a cell that may hold a time as well."""
-    return (split_moment(text) or (text, ""))[0]
-
-
-def _clocking(source: Table, days: list[str], clocks: list[str], others: list[str], told: str | None) -> Clocking:
-    order = decide_order([day_part(text) for text in days], source.plan.told or source.context.order or told, others)
-    times = [*clocks, *(split[1] for text in days if (split := split_moment(text)))]
-    compact = [len(text.strip()) for text in times if text.strip().isdigit()]
+def _clocking(
+    source: Table, days: Iterable[str], clocks: Iterable[str], others: Iterable[str], told: str | None
+) -> Clocking:
+    order = decide_order(days, source.plan.told or source.context.order or told, others)
+    compact = [len(text.strip()) for text in clocks if text.strip().isdigit()]
     zone = source.context.zone
     if source.plan.offset_min is not None:
         zone = format_offset(source.plan.offset_min)
     return Clocking(
         order=order, compact_digits=(6 if max(compact) > 4 else 4) if compact else 0,
-        twelve_hours=any(text[-1:] in "mM." and parse_clock(text).half for text in times), zone=zone,
+        twelve_hours=any(text[-1:] in "mM." and parse_clock(text).half for text in clocks), zone=zone,
         zone_unknown=source.context.zone_unknown,
     )  # fmt: skip

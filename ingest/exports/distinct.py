@@ -57,6 +57,11 @@ def _factorize(keys: Codes) -> tuple[Codes, Codes]:
     return codes.astype(np.int64, copy=False), first
 
 
+def first_rows(keys: Codes) -> Codes:
+    """The row at which each distinct key appears first."""
+    return _factorize(keys)[1]
+
+
 def take(results: Sequence[Result], codes: Codes, pick: Callable[[Result], object], dtype: Any) -> npt.NDArray[Any]:
     """One attribute of each row's result as an array."""
     values = np.empty(len(results), dtype=dtype)

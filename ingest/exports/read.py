@@ -9,7 +9,7 @@ from typing import Final
 from ingest.exports.context import Context
 import numpy as np
 
-from ingest.exports.containers import Member, NotOpened, open_export
+from ingest.exports.containers import Member, NotOpened, first_lines, open_export
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
 from ingest.exports.records import Records
@@ -20,7 +20,6 @@ from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
-CLAIM_LINES: Final = 100
 MEMBER_COLUMNS: Final = 1000
 """In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
 
@@ -52,12 +51,18 @@ def read_export(
     the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
     gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    from ingest.exports.batch import Batch, Told
+    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
 
     batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
     claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
-    used = batch.add(Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order), content)
-    done = batch.finish()
+    told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
+    parts: dict[int, FilesExtract] = {}
+    count = batch.read_large(told, content, parts.__setitem__)
+    if count is not None:
+        used, done = claim, join_parts([parts[at] for at in range(count)])
+    else:
+        used = batch.add(told, content)
+        done = batch.finish()
     return Extract(
         readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
         profile=used.name,
@@ -80,7 +85,7 @@ def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | Non
     if not profiles:
         return Claim()
     try:
-        lines = [line for member in open_export(content) for line in member.lines[:CLAIM_LINES]]
+        lines = first_lines(content)
     except NotOpened:
         return Claim()
     claims = [one for one in profiles if one.claims(lines)]

@@ -41,6 +41,11 @@ class Table:
     delimiter: str
     detail: str = ""
 
+    @property
+    def place(self) -> tuple[int, tuple[str, ...]]:
+        """The file and the headings: tables of one place are decided together."""
+        return self.file_no, self.plan.headings
+
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:

@@ -55,6 +55,39 @@ class Scanner:
     def scan(self) -> bool:
         """True where at least one table was found; where none was, nothing was added."""
         self._first_table = len(self.records.tables)
+        self._step_through()
+        if not self._found:
+            return False
+        self._flush()
+        self._use_waiting()
+        self._tell_all()
+        return True
+
+    def start(self) -> int | None:
+        """How many rows come before the first data row of the first table; None where there is no such table."""
+        position = 0
+        while self.plan is None and position < len(self.grid.rows):
+            position += self._other(self.grid.rows[position], position)
+        return None if self.plan is None or self.plan is UNREAD or self.records.tables else position
+
+    def resume(self, grid: Grid, records: Records) -> Scanner:
+        """Another scanner that goes on in the same table, with the rows of ``grid``."""
+        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan)
+
+    def walk(self) -> None:
+        """Go through the rows of a table that began elsewhere."""
+        self._step_through()
+        self._flush()
+        self._use_waiting()
+
+    def add_table(self, records: Records) -> int:
+        """Begin a table of ``records`` with the plan in force; its number."""
+        assert self.plan is not None
+        table = Table(file_no=self.file_no, plan=self.plan, context=self.context, delimiter=self.grid.delimiter)
+        records.tables.append(table)
+        return len(records.tables) - 1
+
+    def _step_through(self) -> None:
         rows, position = self.grid.rows, 0
         while position < len(rows):
             row = rows[position]
@@ -63,15 +96,9 @@ class Scanner:
                 position += 1
             else:
                 position += self._other(row, position)
-        if not self._found:
-            return False
-        self._flush()
-        self._use_waiting()
-        self._tell_all()
-        return True
 
     def _ordinary(self, row: Row, position: int) -> bool:
-        """True for the plain case: as many cells as headings, a number where the values are, no average."""
+        """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
         plan = self.plan
         assert plan is not None
         if len(row) != plan.width or position in self.grid.damaged or position == len(self.grid.rows) - 1:
@@ -82,11 +109,10 @@ class Scanner:
         label = plan.at("label")
         if label is not None and is_statistic(row[label]):
             return False
-        if plan.value is None:
-            return any(row[test.index][:1] in ORDINARY_STARTS and row[test.index] for test in plan.tests)
         at = plan.at("test")
-        named = at is None or not is_statistic(row[at])
-        return row[plan.value][:1] in ORDINARY_STARTS and row[plan.value] != "" and named
+        if at is not None and is_statistic(row[at]):
+            return False
+        return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
 
     def _other(self, row: Row, position: int) -> int:
         """Deal with a row that is not plainly data; how many rows it took."""

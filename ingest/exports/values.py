@@ -22,6 +22,7 @@ from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_val
 from ingest.cells.words import is_over_range, simplify
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
+from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
 from ingest.exports.records import Records, Table
 from schemas.quantities import QUANTITIES
 
@@ -80,11 +81,17 @@ class Values:
         return flags[self.codes] if len(flags) else np.zeros(0, bool)
 
 
-def read_values(records: Records, meanings: Codes, named: Sequence[Named]) -> Values:
-    """The values of all records."""
+def read_values(
+    records: Records, meanings: Codes, named: Sequence[Named], proofs: Proofs
+) -> tuple[Values, dict[tuple[Place, int], NumberStyle], Proofs]:
+    """The values of all records; the separator style of each column; and what the cells prove.
+
+    ``proofs``: what other parts of a file that is read in parts have proved.
+    """
     raw, sign, verdict = (distinct(records.text(name)) for name in ("raw_text", "comparator", "verdict"))
     place, (tables, columns) = combine(records.table, records.column)
-    styles = decide_styles(records.tables, place, tables, columns, raw)
+    found = _proofs(records.tables, place, tables, columns, raw)
+    styles = decide_styles(records.tables, tables, columns, join_proofs([found, proofs]))
     style_codes = np.array([style.value for style in styles], np.int64)[place] if len(place) else place
     codes, (kinds, cells, style, signs, verdicts) = combine(meanings, raw.codes, style_codes, sign.codes, verdict.codes)
     cases = len(kinds)
@@ -104,7 +111,11 @@ def read_values(records: Records, meanings: Codes, named: Sequence[Named]) -> Va
         odd[at] = one
         if one.value is not None:
             value[at], resolution[at], marks[at] = one.value, one.resolution, SIGNS.index(one.comparator)
-    return Values(codes, value, resolution, marks, odd)
+    decided = {
+        (records.tables[number].place, int(column)): style
+        for number, column, style in zip(tables, columns, styles, strict=True)
+    }
+    return Values(codes, value, resolution, marks, odd), decided, found
 
 
 HARMLESS: Final = frozenset(
@@ -179,7 +190,8 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
         return refused(named.refusal, named.message)
     quantity = named.meaning.quantity
     assert quantity is not None
-    value = parse_value(raw, quantity, named.unit, style)
+    word = next((one for one in named.words.get(simplify(fold(raw)), ()) if one.quantity in (None, quantity)), None)
+    value = word.value(raw) if word else parse_value(raw, quantity, named.unit, style)
     if value.refusal or (sign is None and verdict is None):
         return value
     if verdict is not None and (changed := _with_verdict(fold(verdict), quantity)) is not None:
@@ -206,19 +218,31 @@ def _with_verdict(verdict: str, quantity: str) -> Value | None:
     return None
 
 
-def decide_styles(
-    tables: Sequence[Table], place: Codes, of_table: Codes, of_column: Codes, raw: Distinct
-) -> list[NumberStyle]:
-    """The separator style of each column (a code in ``place``): told, proved in it, proved in its file, or unknown."""
-    proof = cell_proofs(raw)
-    pairs = np.unique(place * 4 + proof[raw.codes]) if len(place) else np.empty(0, np.int64)
-    proofs: dict[int, set[NumberStyle]] = defaultdict(set)
+def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: Codes, raw: Distinct) -> Proofs:
+    """What the value cells prove about separators, by headings and column; cells of several files are kept apart."""
+    examples = telling_cells(place, cell_proofs(raw), raw)
+    return join_proofs(
+        Proofs(cells={(tables[of_table[at]].place, int(of_column[at])): texts}) for at, texts in examples.items()
+    )
+
+
+def prove_styles(records: Records) -> Proofs:
+    """What the value cells of some records prove about separators."""
+    place, (tables, columns) = combine(records.table, records.column)
+    return _proofs(records.tables, place, tables, columns, distinct(records.text("raw_text")))
+
+
+def decide_styles(tables: Sequence[Table], of_table: Codes, of_column: Codes, proofs: Proofs) -> list[NumberStyle]:
+    """The separator style of each column: told, proved in it, proved in its file, or unknown."""
     by_file: dict[int, set[NumberStyle]] = defaultdict(set)
-    for pair in pairs[pairs % 4 != NumberStyle.UNKNOWN.value]:
-        column, style = int(pair) // 4, NumberStyle(int(pair) % 4)
-        proofs[column].add(style)
-        by_file[tables[of_table[column]].file_no].add(style)
-    return [_style(tables[number], proofs[at], by_file[tables[number].file_no]) for at, number in enumerate(of_table)]
+    by_column: list[set[NumberStyle]] = []
+    for number, column in zip(of_table, of_column, strict=True):
+        found = {cell_evidence(text) for text in proofs.cells.get((tables[number].place, int(column)), ())}
+        by_column.append(found)
+        by_file[tables[number].file_no] |= found
+    return [
+        _style(tables[number], by_column[at], by_file[tables[number].file_no]) for at, number in enumerate(of_table)
+    ]
 
 
 def cell_proofs(raw: Distinct) -> Codes:

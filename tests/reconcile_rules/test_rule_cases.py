@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -11,11 +12,14 @@ from typing import Any
 import pytest
 
 from reconcile.judging import judge
+from reconcile.pack import load_pack
+from reconcile.plan import plan_needs
 from reconcile.rules import load_rules
-from reconcile.tables import Judged
+from reconcile.tables import Brief
 from schemas.findings import DANGERS, SEVERITY_OF
 from schemas.steps import STEP_ORDER
-from tests.reconcile_rules.making import PLAIN_STATED, PLAIN_STEPS, make_brief, make_meter
+from tests.reconcile_rules.cases_by_hand import judge_case, make_case
+from tests.reconcile_rules.making import PLAIN_APPLIANCE, PLAIN_STATED, PLAIN_STEPS, make_brief, make_meter
 
 FILES = sorted((Path(__file__).parent.parent / "cases").glob("*.toml"))
 CASES = [
@@ -26,8 +30,8 @@ CASES = [
 KINDS = {"fires", "quiet", "at the limit", "just beyond", "empty"}
 
 
-def brief_of(case: dict[str, Any]) -> Any:
-    """The plain visit with the changes that the case names."""
+def steps_and_statements(case: dict[str, Any]) -> tuple[list[tuple[str, Any]], dict[str, str]]:
+    """The readings and statements of the plain visit with the changes that the case names."""
     steps: list[tuple[str, Any]] = [] if case["kind"] == "empty" else list(PLAIN_STEPS.items())
     changes = case.get("steps", {})
     steps = [(step, changes.get(step, content)) for step, content in steps if step not in case.get("without", [])]
@@ -37,9 +41,15 @@ def brief_of(case: dict[str, Any]) -> Any:
     again = case.get("again", [])
     steps += [(row["step"], {name: value for name, value in row.items() if name != "step"}) for row in again]
     stated = {} if case["kind"] == "empty" else PLAIN_STATED | case.get("stated", {})
+    return steps, {item: value for item, value in stated.items() if item not in case.get("unstated", [])}
+
+
+def brief_of(case: dict[str, Any]) -> Brief:
+    """The plain visit with the changes that the case names, as tables."""
+    steps, stated = steps_and_statements(case)
     return make_brief(
         steps,
-        stated={item: value for item, value in stated.items() if item not in case.get("unstated", [])},
+        stated=stated,
         appliance={name: value or None for name, value in case.get("appliance", {}).items()},
         job=case.get("job"),
         meters=[make_meter(**{name: value or None for name, value in case["meter"].items()})]
@@ -51,31 +61,92 @@ def brief_of(case: dict[str, Any]) -> Any:
     )
 
 
+TABLES_ONLY = {"more", "meter", "copies", "accuracies"}
+FIELDS_OF_TABLES = {"meter_serial", "match_status", "taken_at", "job_id", "appliance_id", "matched_step"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """What judging said, in the few words that a case speaks of."""
+
+    codes: frozenset[str]
+    messages: tuple[str, ...]
+    outcomes: dict[str, str]
+    outcome: str
+
+
+def needs_tables(rule: str, case: dict[str, Any]) -> bool:
+    """True where the case is about something that only tables can say, or only a whole day."""
+    if load_rules()[rule].find_in_day is not None:
+        return True
+    contents = [*case.get("steps", {}).values(), *case.get("again", [])]
+    fields = {field for content in contents if isinstance(content, dict) for field in content}
+    return bool(TABLES_ONLY & set(case) or FIELDS_OF_TABLES & fields)
+
+
 @cache
-def judge_inputs(inputs: str) -> Judged:
-    """The judgement of one set of inputs: many rules share the plain visit and the empty one."""
-    return judge(brief_of(json.loads(inputs)))
+def judge_by_tables(inputs: str) -> Found:
+    """What comes out of a whole brief; many rules share the plain visit and the empty one."""
+    judged = judge(brief_of(json.loads(inputs)))
+    checks = judged.checks[judged.checks["appliance_id"] == "A1"]
+    return Found(
+        codes=frozenset(judged.findings["code"]),
+        messages=tuple(sorted(judged.findings["message"])),
+        outcomes=dict(zip(checks["check"], checks["outcome"], strict=True)),
+        outcome=judged.certificates["outcome"].tolist()[0],
+    )
+
+
+@cache
+def judge_by_hand(inputs: str) -> Found:
+    """The same for one case, without tables."""
+    case = json.loads(inputs)
+    steps, stated = steps_and_statements(case)
+    appliance = PLAIN_APPLIANCE | {name: value or None for name, value in case.get("appliance", {}).items()}
+    work_type = case.get("job", {}).get("work_type", "service")
+    needs = plan_needs(
+        load_pack().plans[work_type],
+        construction_class=appliance["construction_class"],
+        has_rcd=appliance["rcd_rated_ma"] is not None,
+    )
+    judged = judge_case(make_case(steps, stated=stated, appliance=appliance, needs=needs, work_type=work_type))
+    return Found(
+        codes=frozenset(remark.code for remark in judged.remarks),
+        messages=tuple(sorted(remark.message for remark in judged.remarks)),
+        outcomes=dict(judged.outcomes),
+        outcome=judged.outcome,
+    )
+
+
+def inputs_of(case: dict[str, Any]) -> str:
+    """What a case changes, without what it expects."""
+    said = ("name", "finds", "outcome", "outcomes", "says")
+    inputs = {name: value for name, value in case.items() if name not in said}
+    inputs["kind"] = "empty" if case["kind"] == "empty" else ""
+    return json.dumps(inputs, sort_keys=True)
 
 
 @pytest.mark.parametrize(("rule", "case"), CASES)
 def test_case(rule: str, case: dict[str, Any]) -> None:
-    said = ("name", "finds", "outcome", "outcomes", "says")
-    inputs = {name: value for name, value in case.items() if name not in said}
-    inputs["kind"] = "empty" if case["kind"] == "empty" else ""
-    judged = judge_inputs(json.dumps(inputs, sort_keys=True))
-    found = set(judged.findings["code"])
+    inputs = inputs_of(case)
+    found = judge_by_tables(inputs) if needs_tables(rule, case) else judge_by_hand(inputs)
     if case["kind"] == "empty":
-        assert not found & set(DANGERS), "nothing was measured, so nothing dangerous was"
-        assert {code for code in found if SEVERITY_OF[code] != "note"} == set(case.get("finds", ["step_missing"]))
-        assert judged.certificates["outcome"].tolist() == ["incomplete"]
+        assert not found.codes & set(DANGERS), "nothing was measured, so nothing dangerous was"
+        assert {code for code in found.codes if SEVERITY_OF[code] != "note"} == {"step_missing"}
+        assert found.outcome == "incomplete"
         return
-    assert found == set(case.get("finds", []))
-    outcomes = dict(zip(judged.checks["check"], judged.checks["outcome"], strict=True))
+    assert found.codes == set(case["finds"])
     for check, outcome in case.get("outcomes", {}).items():
-        assert (check, outcomes[check]) == (check, outcome)
-    assert judged.certificates["outcome"].tolist()[0] == case["outcome"]
+        assert (check, found.outcomes[check]) == (check, outcome)
+    assert found.outcome == case["outcome"]
     for text in case.get("says", []):
-        assert any(text in message for message in judged.findings["message"]), judged.findings["message"].tolist()
+        assert any(text in message for message in found.messages), found.messages
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("case", [param.values[1] for param in CASES if not needs_tables(*param.values)])
+def test_tables_give_what_a_case_by_hand_gives(case: dict[str, Any]) -> None:
+    assert judge_by_tables(inputs_of(case)) == judge_by_hand(inputs_of(case))
 
 
 def test_every_rule_has_cases_of_each_kind() -> None:
