@@ -160,11 +160,11 @@ ACTIONS: dict[str, Callable[[Path], Callable[[], None]]] = {
     "first import": lambda place: lambda: command("import", str(SAMPLES / "plain_day"), "--book", str(place / "book")),
     "import": lambda place: lambda: command("import", str(SAMPLES / "bad_day"), "--book", str(place / "book")),
     "jobs": lambda place: lambda: command("jobs", str(SAMPLES / "bad_day"), "--book", str(place / "book")),
-    "certify": lambda place: lambda: command(
-        "certify", "--book", str(place / "book"), "--out", str(place / "out"), "--no-pdf"
+    "certify": lambda place: (
+        lambda: command("certify", "--book", str(place / "book"), "--out", str(place / "out"), "--no-pdf")
     ),
-    "review": lambda place: lambda: command(
-        "review", "--apply", str(place / "answers.csv"), "--book", str(place / "book")
+    "review": lambda place: (
+        lambda: command("review", "--apply", str(place / "answers.csv"), "--book", str(place / "book"))
     ),
 }
 
@@ -227,10 +227,15 @@ def readings_of(place: Path) -> list[list[str]]:
     book = Book(place / "book")
     decisions = read_decisions(book)
     read = read_book(book, use_derived=False, decisions=decisions).readings[["reading_id", "raw_text", "meter_time"]]
-    return sorted(read.astype(str).fillna("").values.tolist()) + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
+    return (
+        sorted(read.astype(str).fillna("").values.tolist())
+        + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
+    )
 
 
-def judge_death(place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]) -> object:
+def judge_death(
+    place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]
+) -> object:
     """What is wrong after a death; empty where all is as promised."""
     wrong = []
     left = describe(place)

@@ -41,7 +41,12 @@ def timed(what: str, work: Callable[[], Result]) -> tuple[float, Result]:
 def write_exports(folder: Path, readings: int) -> None:
     """Invented exports of one meter each, a reading every ten seconds of many days."""
     for number in range(-(-readings // ROWS_A_FILE)):
-        lines = [f"Serial number,MF-{9000 + number}", "Zone,Europe/London", "", "Record,Date,Time,Label,Test,Result,Unit"]
+        lines = [
+            f"Serial number,MF-{9000 + number}",
+            "Zone,Europe/London",
+            "",
+            "Record,Date,Time,Label,Test,Result,Unit",
+        ]
         for row in range(min(ROWS_A_FILE, readings - number * ROWS_A_FILE)):
             day, second = 1 + row // 3000 % 28, row % 3000 * 10 + 30000
             test, result, unit = TESTS[row % len(TESTS)]
@@ -86,7 +91,10 @@ def bench_large_files(place: Path, megabytes: int = 400) -> None:
     book.create()
     book.evidence.keep_all(
         NewEvidence(
-            content=os.urandom(1 << 20) * 20, original_name=f"{number}.csv", kind="export", received_at=datetime.now(UTC)
+            content=os.urandom(1 << 20) * 20,
+            original_name=f"{number}.csv",
+            kind="export",
+            received_at=datetime.now(UTC),
         )
         for number in range(megabytes // 20)
     )
