@@ -63,9 +63,7 @@ def bench_audit(readings: int, place: Path) -> None:
     importing, _taken = timed(
         f"import {readings:,} readings", lambda: take_in(book, find_inputs([exports]), word=OperatorWord())
     )
-    _seconds, derived = timed("derive", lambda: derive(book))
-    timed("write the dataset", lambda: certify(derived, out, book=book, pdf=False))
-    del derived
+    timed("derive and write the dataset", lambda: certify(derive(book), out, book=book, pdf=False))
     auditing, audit = timed("audit", lambda: audit_dataset(out, Book(book.root)))
     print(f"audit / import: {auditing / importing:.2f}; clean: {audit.clean}; {audit.totals}")
     hashing(Book(book.root))
