@@ -27,6 +27,8 @@ EVEN_DAY_S: Final = 12 * HOUR_S
 """Readings of a working day spread over this long: what a job's hours are weighed against."""
 
 ROUGH_S: Final = 600.0
+DAY_S: Final = 24 * HOUR_S
+KEPT_TIME_OF_DAY: Final = 30.0
 NO_JOB: Final = 1e-4
 
 
@@ -94,14 +96,20 @@ def near_offsets() -> tuple[Numbers, Numbers]:
 
 
 def lost_offsets(blocks: Blocks, hours: Hours) -> tuple[Numbers, Numbers]:
-    """Offsets of a clock that lost its date: those that bring some block to the beginning of some job; log prior."""
+    """Offsets of a clock that lost its date, with log prior: those that bring some block to the beginning of some job.
+
+    A date that was set wrong leaves the time of day right: whole days weigh more.
+    """
     known = np.isfinite(hours.low_s)
     if not len(blocks.start_s) or not known.any():
         return np.zeros(1), np.zeros(1)
     differences = (blocks.start_s[:, None] - hours.low_s[None, known]).ravel()
     steps = np.unique(np.round(differences / GRID_S))
-    offset_s = np.unique(np.concatenate([steps, steps - 1.0, steps - 2.0])) * GRID_S
-    return offset_s, np.full(len(offset_s), -np.log(len(offset_s)))
+    whole_days_s = np.unique(np.round(differences / DAY_S)) * DAY_S
+    offset_s = np.unique(np.concatenate([np.concatenate([steps, steps - 1.0, steps - 2.0]) * GRID_S, whole_days_s]))
+    off_day_s = np.abs(offset_s - np.round(offset_s / DAY_S) * DAY_S)
+    prior = 1.0 + KEPT_TIME_OF_DAY * np.exp(-0.5 * (off_day_s / 300.0) ** 2)
+    return offset_s, np.log(prior / prior.sum())
 
 
 def offset_fit(offset_s: Numbers, blocks: Blocks, hours: Hours) -> Numbers:

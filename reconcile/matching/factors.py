@@ -16,7 +16,7 @@ from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Hints, Placing, appliances_of
 from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
-from reconcile.matching.visits import Visits
+from reconcile.matching.visits import Visits, names_of
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -139,8 +139,8 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
 
 def pauses(session: Session, far: int) -> Numbers:
     """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
-    pause_s = session.time_s[far:] - session.time_s[:-far]
-    return np.where(pause_s < 0.0, np.nan, pause_s)
+    pause_s = session.beat_s[far:] - session.beat_s[:-far]
+    return np.where((pause_s < 0.0) | (session.start[far:] != session.start[:-far]), np.nan, pause_s)
 
 
 def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
@@ -199,7 +199,7 @@ def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbe
     if vocabulary:
         place = {word: number for number, word in enumerate(vocabulary)}
         rows = np.array([place.get(word, -1) for word in words])
-        by_word, unknown = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+        by_word, unknown = label_likelihoods(vocabulary, names_of(visits, appliances))
         table = np.concatenate([by_word, unknown[:, None]], axis=1)
         fit[rows >= 0] = table[rows[rows >= 0]]
         foreign[rows >= 0] = unknown[rows[rows >= 0]]
