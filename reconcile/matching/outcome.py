@@ -206,5 +206,9 @@ def _questions(
         for place, offered in found["candidates"].items():
             row = int(case.session.rows[place])
             candidates[reading_ids[row]] = offered
-            run[row] = f"{number}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
-    return find_questions(matches, pd.Series(serial, dtype=object), pd.Series(run, dtype=object), candidates)
+            run[row] = f"{number:06d}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
+    order = np.concatenate([case.session.rows for case in cases]) if cases else np.empty(0, dtype=np.int64)
+    return find_questions(
+        matches.iloc[order].reset_index(drop=True), pd.Series(serial[order], dtype=object),
+        pd.Series(run[order], dtype=object), candidates,
+    )  # fmt: skip
