@@ -222,7 +222,7 @@ def test_statements(stated: dict[str, str], check: str, found: str) -> None:
 
 
 def test_over_range_insulation_must_reach_the_limit() -> None:
-    """The register says that the meter reads to 1 Gohm; a meter that ends at 1 Mohm just shows it, one below does not."""
+    """A meter whose range ends at 1 Mohm just shows it; one that ends below, or nobody knows where, does not."""
     for high, found in ((1.0e6, "satisfactory"), (0.99e6, "inconclusive"), (None, "inconclusive")):
         case = make_case([*PLAIN_STEPS.items(), ("insulation", {"reason": "over range"})])
         row = Accuracy(percent_of_reading=1.0, digits=0.0, resolution=1.0, range_low=0.0, range_high=high)
