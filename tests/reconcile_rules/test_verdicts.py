@@ -193,14 +193,15 @@ def test_the_lowest_insulation_is_shown() -> None:
 @pytest.mark.parametrize(
     ("value", "comparator", "found"),
     [
-        (0.18, "lt", "satisfactory"),
-        (0.5, "lt", "inconclusive"),
-        (0.5, "gt", "inconclusive"),
-        (1.0, "gt", "unsatisfactory"),
+        (0.18, "lt", ("satisfactory", set())),
+        (0.5, "lt", ("inconclusive", {"step_missing"})),
+        (0.5, "gt", ("inconclusive", {"step_missing"})),
+        (0.5, "eq", ("inconclusive", {"earth_continuity_doubtful"})),
+        (1.0, "gt", ("unsatisfactory", {"earth_continuity_high"})),
     ],
 )
-def test_continuity_bounds(value: float, comparator: str, found: str) -> None:
-    assert outcome("earth_continuity", {"earth_continuity": {"value": value, "comparator": comparator}})[0] == found
+def test_continuity_bounds(value: float, comparator: str, found: tuple[str, set[str]]) -> None:
+    assert outcome("earth_continuity", {"earth_continuity": {"value": value, "comparator": comparator}}) == found
 
 
 @pytest.mark.parametrize(
