@@ -26,6 +26,8 @@ MOST_TIMES: Final = 300
 SMALL_BYTES: Final = 16 << 20
 MOST_MEMBERS: Final = 1000
 MOST_CELLS: Final = 20_000_000
+HEAD_BYTES: Final = 128 << 10
+FIRST_LINES: Final = 100
 READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 
@@ -55,6 +57,13 @@ def open_export(content: bytes) -> list[Member]:
     if content.startswith(b"%PDF") or content[:8] in (b"\x89PNG\r\n\x1a\n",) or content.startswith(b"\xff\xd8\xff"):
         raise NotOpened("this is a picture or a page, not an export: ask for the same as CSV")
     return [_text("", content, True)]
+
+
+def first_lines(content: bytes) -> list[str]:
+    """The first lines of each member, enough to know the layout. Raises NotOpened."""
+    if len(content) > 2 * HEAD_BYTES and not content.startswith((GZIP, ZIP, OLD_SPREADSHEET)):
+        content = content[:HEAD_BYTES]
+    return [line for member in open_export(content) for line in member.lines[:FIRST_LINES]]
 
 
 def _text(name: str, content: bytes, whole: bool) -> Member:

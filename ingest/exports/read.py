@@ -9,7 +9,7 @@ from typing import Final
 from ingest.exports.context import Context
 import numpy as np
 
-from ingest.exports.containers import Member, NotOpened, open_export
+from ingest.exports.containers import Member, NotOpened, first_lines, open_export
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
 from ingest.exports.records import Records
@@ -20,7 +20,6 @@ from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
-CLAIM_LINES: Final = 100
 MEMBER_COLUMNS: Final = 1000
 """In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
 
@@ -86,7 +85,7 @@ def find_claim(content: bytes, profiles: Sequence[CsvProfile], wanted: str | Non
     if not profiles:
         return Claim()
     try:
-        lines = [line for member in open_export(content) for line in member.lines[:CLAIM_LINES]]
+        lines = first_lines(content)
     except NotOpened:
         return Claim()
     claims = [one for one in profiles if one.claims(lines)]

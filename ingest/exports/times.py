@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow.compute as pc
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
 from ingest.cells.dates import DateCell, OrderDecision, parse_date
@@ -93,6 +94,12 @@ def read_moments(
     return Moments(local, utc, np.where(reason != 0, reason, why), reasons.texts), decided, found
 
 
+def prove_dates(records: Records) -> Proofs:
+    """What the dates and times of some records prove about the order of day and month."""
+    days, clocks = distinct(records.text("date")), distinct(records.text("time"))
+    return decide_clockings(records.tables, records.table, days, clocks, [None], Proofs())[1]
+
+
 def read_locals(
     records: Records, days: Distinct, clocks: Distinct, clockings: Sequence[Clocking], reasons: Reasons
 ) -> tuple[npt.NDArray[np.int64], Codes, Codes]:
@@ -134,24 +141,20 @@ def _plain_days(
 
 def _plain_clocks(clocks: Distinct) -> npt.NDArray[np.int64]:
     """Nanoseconds since midnight of each distinct text like 12:01:33 or 12:01; NEVER for all others."""
-    found = np.full(len(clocks.texts), NEVER, np.int64)
-    for length in (8, 5):
-        rows = [
-            at for at, text in enumerate(clocks.texts) if text is not None and len(text) == length and text.isascii()
-        ]
-        if not rows:
+    found = np.full(len(clocks.values), NEVER, np.int64)
+    for length, pattern in ((8, r"^[0-9]{2}:[0-9]{2}:[0-9]{2}$"), (5, r"^[0-9]{2}:[0-9]{2}$")):
+        shaped = pc.fill_null(pc.match_substring_regex(clocks.values, pattern), False)
+        rows = np.flatnonzero(shaped.to_numpy(zero_copy_only=False))
+        if not len(rows):
             continue
-        marks = np.frombuffer("".join(clocks.texts[at] or "" for at in rows).encode(), np.uint8).reshape(-1, length)
+        texts = clocks.values.filter(shaped)
+        first = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset]
+        marks = np.frombuffer(texts.buffers()[2], np.uint8)[first : first + len(rows) * length].reshape(-1, length)
         digits = marks.astype(np.int64) - ord("0")
-        places = [0, 1, 3, 4, 6, 7] if length == 8 else [0, 1, 3, 4]
-        sound = ((digits[:, places] >= 0) & (digits[:, places] <= 9)).all(axis=1) & (marks[:, 2] == ord(":"))
         hour, minute = digits[:, 0] * 10 + digits[:, 1], digits[:, 3] * 10 + digits[:, 4]
-        second = np.zeros(len(rows), np.int64)
-        if length == 8:
-            sound &= marks[:, 5] == ord(":")
-            second = digits[:, 6] * 10 + digits[:, 7]
-        sound &= (hour < 24) & (minute < 60) & (second < 60)
-        found[np.array(rows)[sound]] = (((hour * 60 + minute) * 60 + second) * 10**9)[sound]
+        second = digits[:, 6] * 10 + digits[:, 7] if length == 8 else np.zeros(len(rows), np.int64)
+        sound = (hour < 24) & (minute < 60) & (second < 60)
+        found[rows[sound]] = (((hour * 60 + minute) * 60 + second) * 10**9)[sound]
     return found
 
 
