@@ -11,17 +11,20 @@ pytest.importorskip("bumble", reason="the package bumble is not installed")
 sys.path.insert(0, str(Path(__file__).parent))
 
 from air_central import air_backend, air_scanner
-from air_peripheral import LIVE, RECORDS, Air, AirFaults, AirMeter
+from air_peripheral import LIVE, RECORDS, STREAM_IN, STREAM_OUT, Air, AirFaults, AirMeter, AirStreamMeter
 
+from ingest.demo.day import demo_day
+from ingest.demo.lines_meter import LinesDemoMeter
+from ingest.links import open_bluetooth
 from ingest.meter_session import Patience
-from ingest.profiles.devices import parse_device_profile
+from ingest.profiles.devices import parse_device_profile, sample_profiles
 from ingest.scan import scan_bluetooth
 from ingest.sync import sync_meter
 from ingest.transcripts import read_transcript
 from ingest.transports.bluetooth import BluetoothLink
 from ingest.transports.transport import LinkLost
 from ingest.watch import Watch
-from schemas.errors import LinkError
+from schemas.errors import InputError, LinkError
 
 PROFILE = parse_device_profile(
     f"""
@@ -227,3 +230,23 @@ def test_scan_tells_two_of_one_name_apart(air, meter):
     found = scan_bluetooth(1.0, backend=air_scanner(air))
     assert sorted(one.link for one in found) == ["ble:C4:F2:17:00:00:01", "ble:C4:F2:17:00:00:02"]
     assert all("same name" in one.detail for one in found)
+
+
+def test_lines_of_text_over_a_notifying_characteristic(book, air):
+    one = AirStreamMeter(LinesDemoMeter(demo_day(12)).receive)
+    air.do(one.start(air.link))
+    text = sample_profiles()["demo-lines"].toml.replace(
+        "[lines]", f'[bluetooth]\nreceive = "{STREAM_OUT}"\nsend = "{STREAM_IN}"\n\n[lines]', 1
+    )  # fmt: skip
+    profile = parse_device_profile(text, "stream")
+    backend = air_backend(air)
+    report = sync_meter(
+        book, f"ble:{one.address}", profile="demo-lines", profiles={"demo-lines": profile},
+        opener=lambda link, profile: open_bluetooth(link.rest, profile, backend),
+    )  # fmt: skip
+    assert (report.fault, report.readings, report.complete) == (None, 12, True)
+
+
+def test_a_profile_for_a_wire_is_told_on_a_link_by_air(book):
+    with pytest.raises(InputError, match="is not for Bluetooth"):
+        sync_meter(book, "ble:C4:F2:17:00:00:05", profile="demo-scpi")
