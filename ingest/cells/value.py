@@ -46,6 +46,27 @@ class Value:
     absent: bool = False
 
 
+@dataclass(frozen=True)
+class Word:
+    """What a profile says that a word in a value cell means: an indication, ``over range``, ``not measured`` or
+    ``no trip``; with ``above`` [SI unit] an over-range word is a bound. ``quantity`` None: wherever it stands.
+    """
+
+    means: str
+    quantity: str | None = None
+    above: float | None = None
+
+    def value(self, text: str) -> Value:
+        """The value of a cell that holds this word."""
+        if self.means == "not measured":
+            return refused("not measured", f"{shown(text)} says that nothing was measured", absent=True)
+        if self.above is not None:
+            return Value(value=self.above, comparator="gt")
+        if self.means in (OVER_RANGE_REASON, NO_TRIP_REASON):
+            return Value(reason=self.means)
+        return Value(indication=self.means)
+
+
 _COMPARATORS: Final = {
     ">": "gt", ">=": "gt", "=>": "gt", "≥": "gt", "⩾": "gt", "gt": "gt", "over": "gt", "above": "gt",
     "greater than": "gt", "more than": "gt", "exceeds": "gt", "&gt;": "gt", "&ge;": "gt", "&gt;=": "gt",

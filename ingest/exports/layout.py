@@ -11,7 +11,7 @@ from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
-from ingest.cells.value import number_of
+from ingest.cells.value import Word, number_of
 from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
@@ -37,7 +37,7 @@ class Plan:
     Long (``value`` is set): one reading a row, named by ``test`` or by ``meaning``. Wide: one reading for each filled
     cell of ``tests``. ``roles`` gives the position of every other column that is read. ``told`` is the order of day and
     month that heading or profile names, ``offset_min`` the zone in a heading [minutes]. ``names`` are names of tests
-    that a profile explains. ``doubt`` says why none of its rows can be read with certainty.
+    that a profile explains, ``words`` words in value cells. ``doubt`` says why none of its rows can be read with certainty.
     """
 
     headings: tuple[str, ...]
@@ -50,6 +50,7 @@ class Plan:
     offset_min: int | None = None
     doubt: str = ""
     names: Mapping[str, Meaning] = field(default_factory=dict)
+    words: Mapping[str, Sequence[Word]] = field(default_factory=dict)
 
     @property
     def is_long(self) -> bool:

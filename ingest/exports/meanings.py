@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from ingest.cells.text import fold, shown
 from ingest.cells.units import PREFIXES, Unit, parse_unit
-from ingest.cells.value import number_of, unit_in
+from ingest.cells.value import Word, number_of, unit_in
 from ingest.exports.distinct import Codes, combine, decode, distinct
 from ingest.exports.layout import names_only_pairs
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
@@ -30,6 +30,7 @@ class Named:
     unit: Unit | None = None
     refusal: str | None = None
     message: str = ""
+    words: Mapping[str, Sequence[Word]] = field(default_factory=dict)
 
 
 class Unclear(Exception):
@@ -95,7 +96,7 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
         raise Unclear("no conductors", f"{where} does not say between which conductors")
     if unit is None and not QUANTITIES[meaning.quantity].is_indication:
         unit = table.context.unit_for(meaning.quantity)
-    return Named(_with_row(meaning, texts), unit=_prefixed(unit, texts["prefix"]))
+    return Named(_with_row(meaning, texts), unit=_prefixed(unit, texts["prefix"]), words=plan.words)
 
 
 def _why_unknown(meaning: Meaning, where: str) -> str:

@@ -190,7 +190,8 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
         return refused(named.refusal, named.message)
     quantity = named.meaning.quantity
     assert quantity is not None
-    value = parse_value(raw, quantity, named.unit, style)
+    word = next((one for one in named.words.get(simplify(fold(raw)), ()) if one.quantity in (None, quantity)), None)
+    value = word.value(raw) if word else parse_value(raw, quantity, named.unit, style)
     if value.refusal or (sign is None and verdict is None):
         return value
     if verdict is not None and (changed := _with_verdict(fold(verdict), quantity)) is not None:

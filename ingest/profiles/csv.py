@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any, Final, Literal
 from zoneinfo import ZoneInfo
@@ -13,6 +16,8 @@ from pydantic import BaseModel, ConfigDict, Field, PrivateAttr, ValidationError,
 
 from ingest.cells.text import fold, fold_heading
 from ingest.cells.units import Unit, parse_unit
+from ingest.cells.value import Word
+from ingest.cells.words import simplify
 from ingest.exports.context import Context
 from ingest.exports.grid import parse_line
 from ingest.exports.layout import Plan, TestColumn
@@ -36,7 +41,8 @@ EXAMPLES: Final = {
     "conductors": 'conductors = "L-N"',
     "holds": 'holds = "memory_no"',
     "heading": 'heading = "Slot"',
-    "column": '[[column]]\nheading = "Slot"\nholds = "memory_no"',
+    "means": 'means = "over range"',
+    "scale": 'scale = "0.1"',
 }
 
 
@@ -54,6 +60,7 @@ class Measured(Section):
     unit: str | None = None
     test_voltage_v: float | None = Field(default=None, gt=0)
     rcd_multiple: float | None = Field(default=None, gt=0)
+    scale: str | None = Field(default=None, pattern=r"^(0\.0{0,5}1|10{0,6})$")
 
     @model_validator(mode="after")
     def fits(self) -> Measured:
@@ -77,10 +84,54 @@ class Measured(Section):
         """The same in the words of the reader."""
         pairs = QUANTITIES[self.quantity].conductors
         unit: Unit | None = parse_unit(self.unit) if self.unit else None
+        if unit and self.scale:
+            unit = replace(unit, exponent=unit.exponent + Decimal(self.scale).adjusted())
         return Meaning(
             quantity=self.quantity, conductors=self.conductors or (pairs[0] if len(pairs) == 1 else None), unit=unit,
             test_voltage_v=self.test_voltage_v, rcd_multiple=self.rcd_multiple,
         )  # fmt: skip
+
+
+class CellWord(Section):
+    """``[[word]]``: a word that stands in value cells, and what it means."""
+
+    text: str = Field(min_length=1)
+    means: str
+    quantity: str | None = None
+    above: str | None = None
+    unit: str | None = None
+
+    @model_validator(mode="after")
+    def fits(self) -> CellWord:
+        """The meaning is known and can be one of the quantity; a bound has a unit."""
+        indications = {word for known in QUANTITIES.values() for word in known.indications}
+        known = {"over range", "not measured", "no trip", *indications}
+        if self.means not in known:
+            raise ValueError(
+                f"means {self.means!r} is not known{near(self.means, known)}; known are: {', '.join(sorted(known))}"
+            )
+        if self.quantity is not None and self.quantity not in QUANTITIES:
+            raise ValueError(f"quantity {self.quantity!r} is not known{near(self.quantity, QUANTITIES)}")
+        if self.above is None:
+            if self.means in indications and self.quantity is None:
+                raise ValueError(f"say for which quantity this word means {self.means!r}")
+            return self
+        if self.means != "over range" or self.quantity is None or self.unit is None:
+            raise ValueError("above is for words that mean over range, with quantity and unit")
+        Measured(quantity=self.quantity, unit=self.unit, conductors=QUANTITIES[self.quantity].conductors[0])
+        try:
+            finite = Decimal(self.above).is_finite()
+        except InvalidOperation:
+            finite = False
+        if not finite:
+            raise ValueError(f"above {self.above!r} is not a decimal number in quotes")
+        return self
+
+    def word(self) -> Word:
+        """The same in the words of the reader."""
+        unit = parse_unit(self.unit) if self.unit else None
+        above = float(Decimal(self.above).scaleb(unit.exponent)) if self.above and unit else None
+        return Word(self.means, self.quantity, above)
 
 
 class Column(Section):
@@ -93,6 +144,7 @@ class Column(Section):
     unit: str | None = None
     test_voltage_v: float | None = Field(default=None, gt=0)
     rcd_multiple: float | None = Field(default=None, gt=0)
+    scale: str | None = None
 
     @field_validator("holds")
     @classmethod
@@ -113,7 +165,7 @@ class Column(Section):
 
     def measured(self) -> Measured:
         """What a column of readings measures."""
-        return Measured(quantity=self.quantity or "", conductors=self.conductors, unit=self.unit,
+        return Measured(quantity=self.quantity or "", conductors=self.conductors, unit=self.unit, scale=self.scale,
                         test_voltage_v=self.test_voltage_v, rcd_multiple=self.rcd_multiple)  # fmt: skip
 
 
@@ -128,7 +180,7 @@ class CsvProfile(Section):
     """A profile of ``kind = "csv"``."""
 
     kind: Literal["csv"]
-    name: str = Field(pattern=r"^[a-z0-9][a-z0-9-]*$")
+    name: str
     description: str = ""
     zone: str | None = None
     date_order: Literal["dmy", "mdy", "ymd"] | None = None
@@ -137,8 +189,17 @@ class CsvProfile(Section):
     recognise: Recognise
     column: list[Column] = Field(min_length=1)
     test: dict[str, Measured] = Field(default_factory=dict)
+    word: list[CellWord] = Field(default_factory=list)
     _text: str = PrivateAttr(default="")
     _path: Path | None = PrivateAttr(default=None)
+
+    @field_validator("name")
+    @classmethod
+    def name_is_plain(cls, value: str) -> str:
+        """Small letters, digits, hyphens."""
+        if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", value):
+            raise ValueError(f"{value!r}: a name has small letters, digits and hyphens only")
+        return value
 
     @field_validator("zone")
     @classmethod
@@ -229,8 +290,15 @@ class CsvProfile(Section):
         )
         names = {fold(name): measured.meaning() for name, measured in self.test.items()}
         plan = Plan(headings=tuple(headings), roles=tuple(sorted(roles.items())), tests=tuple(tests), value=value,
-                    value_unit=unit, told=self.date_order, names=names)  # fmt: skip
+                    value_unit=unit, told=self.date_order, names=names, words=self._words())  # fmt: skip
         return plan, 1
+
+    def _words(self) -> dict[str, list[Word]]:
+        """Words in value cells as they are looked up, each with its meanings."""
+        found: dict[str, list[Word]] = {}
+        for one in self.word:
+            found.setdefault(simplify(fold(one.text)), []).append(one.word())
+        return found
 
 
 def normal(heading: str) -> str:
@@ -267,6 +335,6 @@ def _fault(error: Any) -> ProfileFault:
 
 def _keys(path: Sequence[object]) -> list[str]:
     """The keys known where ``path`` points."""
-    models: dict[str, type[BaseModel]] = {"column": Column, "recognise": Recognise, "test": Measured}
+    models: dict[str, type[BaseModel]] = {"column": Column, "recognise": Recognise, "test": Measured, "word": CellWord}
     model = models.get(str(path[0]), CsvProfile) if len(path) > 1 else CsvProfile
     return list(model.model_fields)
