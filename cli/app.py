@@ -23,6 +23,7 @@ from cli.options import (
     TablesOption,
     ZoneOption,
 )
+from cli.review_commands import review_app
 
 if TYPE_CHECKING:
     from cli.inputs import Inputs
@@ -202,5 +203,6 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
     return NEEDS_A_PERSON if refused or (derived is not None and derived.needs_a_person) else DONE
 
 
+app.add_typer(review_app)
 app.add_typer(meter_app)
 app.add_typer(audit_app)

@@ -42,7 +42,7 @@ def counts_lines(taken: Taken) -> list[str]:
             lines.append(f"{'':36}{row['duplicates']} of them stand in another export too")
     lines += [f"{cut(name, 34):34}  {kind}" for name, kind in taken.office]
     if taken.left_alone:
-        lines += wrapped(", ".join(taken.left_alone), first="left alone (no export by its name): ", rest="  ")
+        lines += wrapped(", ".join(taken.left_alone), first="left alone: ", rest="  ")
     return lines
 
 

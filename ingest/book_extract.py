@@ -10,6 +10,7 @@ from typing import Final
 import pandas as pd
 
 from ingest.book import Book, find_zone
+from ingest.conversations import read_conversations
 from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts, join_parts
 from ingest.exports.read import Claim
 from ingest.extracts import extract_key, find_extract
@@ -18,7 +19,6 @@ from ingest.overlap import resolve_overlap
 from ingest.profiles import load_profile, shipped_profiles
 from ingest.profiles.csv import CsvProfile
 from ingest.taken import Taken, decided, list_taken, told_by
-from ingest.transcripts import clock_readings, read_transcript
 from schemas.check import conform_table, empty_table
 from schemas.errors import BookError
 from schemas.meters import ClockReadings
@@ -161,22 +161,22 @@ def read_transcripts(
     book: Book, exports: Collection[str], only: Collection[str] | None, zone: str
 ) -> tuple[list[FilesExtract], list[pd.DataFrame]]:
     """The tables of all conversations with meters, and what their clocks said."""
+    sidecars = {
+        sha256: sidecar
+        for sha256 in book.evidence.hashes()
+        if sha256 not in exports and (only is None or sha256 in only)
+        and (sidecar := book.evidence.sidecar(sha256)).kind == "transcript"
+    }  # fmt: skip
     parts, clocks = [], []
-    for sha256 in book.evidence.hashes():
-        if sha256 in exports or (only is not None and sha256 not in only):
-            continue
-        sidecar = book.evidence.sidecar(sha256)
-        if sidecar.kind != "transcript":
-            continue
-        content = book.evidence.read(sha256)
-        extract = read_transcript(content, sha256=sha256, profiles={}, zone=find_zone(zone))
-        clocks.append(clock_readings(content, sha256=sha256, profiles={}, zone=find_zone(zone)))
+    for one in read_conversations(book, sidecars, find_zone(zone)):
+        extract = one.extract
         counts = pd.DataFrame({
-            "evidence_sha256": [sha256], "original_name": [sidecar.original_name],
+            "evidence_sha256": [one.sha256], "original_name": [sidecars[one.sha256].original_name],
             "profile": pd.Series([extract.profile], dtype="str"), "records": [extract.records],
             "readings": [len(extract.readings)], "refusals": [len(extract.refusals)], "duplicates": [0],
         })  # fmt: skip
         parts.append(
             FilesExtract(readings=extract.readings, refusals=extract.refusals, files=conform_table(FileCounts, counts))
         )
+        clocks.append(one.clock_readings)
     return parts, clocks

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 FIRST: Final = "0" * 64
 HEAD: Final = re.compile(rb"(0|[1-9][0-9]*) ([0-9a-f]{64})\n")
+HASH_FIELD: Final = b'"hash":"'
 FIELDS: Final = {"entry", "previous", "at", "kind", "body", "hash"}
 
 
@@ -131,9 +132,16 @@ def _parse_line(line: bytes) -> Entry | None:
 
 
 def _holds(entry: Entry, line: bytes, *, number: int, previous: str) -> bool:
-    """True where the line is, byte for byte, the entry that belongs here."""
-    try:
-        expected = make_entry(entry=number, previous=previous, at=entry.at, kind=entry.kind, body=entry.body)
-        return entry_line(expected) == line + b"\n"
-    except (ValueError, TypeError):
+    """True where the line is, byte for byte, the entry that belongs here.
+
+    The hash is taken over the line as it stands, without its own field: no two spellings of an entry can pass. In
+    canonical order ``hash`` comes after ``body``, so that its last mention is the field itself.
+    """
+    if entry.entry != number or entry.previous != previous:
         return False
+    start = line.rfind(HASH_FIELD)
+    end = start + len(HASH_FIELD) + 64
+    if start < 0 or line[end : end + 2] != b'",':
+        return False
+    digest = hashlib.sha256(line[:start] + line[end + 2 :]).hexdigest()
+    return digest == entry.hash and line[end - 64 : end] == digest.encode("ascii")

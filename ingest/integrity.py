@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -28,6 +28,7 @@ from schemas.check import conform_table
 from schemas.errors import BookError
 
 CONVERSATIONS: Final = "conversations"
+LARGE_BYTES: Final = 1 << 20
 RESTORE: Final = "restore this file from a backup of the book"
 NEXT_WRITE: Final = "nothing that was taken in is lost; the next import clears it"
 
@@ -65,14 +66,13 @@ def check_integrity(book: Book) -> Integrity:
         if os.access(book.root, os.W_OK):
             stack.enter_context(book.locked())
         chain = Journal(book.journal.path).chain()
-        found = {path.relative_to(book.root).as_posix(): path for path in _files(book.root)}
-        hashes = _hash_files(found)
+        hashes, size = _hash_files(list(_files(book.root)))
     faults = [*_journal_faults(chain), *_file_faults(book, chain, hashes)]
     table = pd.DataFrame([vars(fault) for fault in faults], columns=[*IntegrityFaults.to_schema().columns])
     return Integrity(
         faults=conform_table(IntegrityFaults, table),
         files=len(hashes),
-        bytes=sum(path.stat().st_size for path in found.values() if not path.is_symlink() and path.is_file()),
+        bytes=size,
         entries=len(chain.entries),
         head=chain.entries[-1].hash if chain.entries else "",
     )
@@ -120,8 +120,8 @@ def _expected(book: Book, chain: Chain) -> dict[str, str]:
     if (settings := settings_sha256(entries)) is not None:
         expected[book.settings_path.name] = settings
     for sha256, sidecar_sha256 in listed_evidence(entries).items():
-        expected[book.evidence.path(sha256).relative_to(book.root).as_posix()] = sha256
-        expected[book.evidence.sidecar_path(sha256).relative_to(book.root).as_posix()] = sidecar_sha256
+        expected[f"evidence/{sha256[:2]}/{sha256}"] = sha256
+        expected[f"evidence/{sha256[:2]}/{sha256}.json"] = sidecar_sha256
     for name, sha256 in listed_profiles(entries).items():
         expected[f"{book.profiles.name}/{name}"] = sha256
     return expected
@@ -160,26 +160,55 @@ def _unexpected(path: str, sha256: str | None) -> Fault | None:
     return Fault(path=path, fault="stray", message="not a file of a book", action="move it out of the book")
 
 
-def _files(folder: Path) -> Iterator[Path]:
-    """Everything below ``folder`` that is not a plain folder; links are not followed."""
-    for entry in os.scandir(folder):
-        if entry.is_dir(follow_symlinks=False):
-            yield from _files(Path(entry.path))
+def _files(folder: Path) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    """Everything below ``folder`` that is not a plain folder, with its path; links are not followed."""
+    waiting = [("", str(folder))]
+    while waiting:
+        below, place = waiting.pop()
+        with os.scandir(place) as entries:
+            for entry in entries:
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append((f"{below}{entry.name}/", entry.path))
+                else:
+                    yield f"{below}{entry.name}", entry
+
+
+def _hash_files(files: Sequence[tuple[str, os.DirEntry[str]]]) -> tuple[dict[str, str | None], int]:
+    """SHA-256 of each file, None for what is no regular file or cannot be read; and how many bytes that was.
+
+    Large files go to threads, which hash side by side; for small ones a thread costs more than it gives.
+    """
+    hashes: dict[str, str | None] = {}
+    large: list[tuple[str, str]] = []
+    total = 0
+    for path, entry in files:
+        if not entry.is_file(follow_symlinks=False):
+            hashes[path] = None
+            continue
+        size = entry.stat(follow_symlinks=False).st_size
+        total += size
+        if size > LARGE_BYTES:
+            large.append((path, entry.path))
         else:
-            yield Path(entry.path)
-
-
-def _hash_files(paths: dict[str, Path]) -> dict[str, str | None]:
-    """SHA-256 of each file; None for what is no regular file or cannot be read."""
+            hashes[path] = _hash_small(entry.path)
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        return dict(zip(paths, pool.map(_hash_file, paths.values()), strict=True))
+        hashes |= dict(
+            zip([path for path, _place in large], pool.map(_hash_large, [place for _path, place in large]), strict=True)
+        )
+    return hashes, total
 
 
-def _hash_file(path: Path) -> str | None:
-    if path.is_symlink() or not path.is_file():
-        return None
+def _hash_small(place: str) -> str | None:
     try:
-        with path.open("rb") as stream:
+        with open(place, "rb", buffering=0) as stream:
+            return hashlib.sha256(stream.read()).hexdigest()
+    except OSError:
+        return None
+
+
+def _hash_large(place: str) -> str | None:
+    try:
+        with open(place, "rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError:
         return None

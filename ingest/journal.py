@@ -90,12 +90,17 @@ class Journal:
         return self.append_all([(kind, body)])[0]
 
     def append_all(self, items: Sequence[tuple[str, dict[str, Any]]]) -> list[Entry]:
-        """Append entries and flush them to disk once. Raises BookError where the chain or the disk refuses."""
-        if not items:
-            return []
+        """Append entries and flush them to disk once. Raises BookError where the chain or the disk refuses.
+
+        Even without entries, what a killed process left unfinished is put right.
+        """
         with self.held():
             clear_parts(self.path.parent)
             chain = self._sound_chain()
+            if not items:
+                if chain.behind:
+                    write_whole(self.head_path, head_bytes(len(chain.entries), chain.entries[-1].hash))
+                return []
             known, torn = chain.entries, chain.torn
             if torn:
                 seen = torn[:200].decode("utf-8", errors="backslashreplace")

@@ -67,4 +67,4 @@ def record_text(record: DemoRecord) -> str:
 
 def line(text: str) -> bytes:
     """A line with its checksum and end."""
-    return f"{text}*{CHECKSUMS['xor8'](text.encode())}\r\n".encode()
+    return f"{text}*{CHECKSUMS['crc16'](text.encode())}\r\n".encode()

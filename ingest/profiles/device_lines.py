@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from ingest.profiles.device import DeviceProfile, Section
+from ingest.profiles.device import DeviceProfile, Section, Uuid
 
 
 class SerialSection(Section):
@@ -23,8 +23,8 @@ class SerialSection(Section):
 class StreamSection(Section):
     """``[bluetooth]``: a byte stream over two characteristics, where the meter offers its lines that way."""
 
-    receive: str
-    send: str
+    receive: Uuid
+    send: Uuid
 
 
 class Command(Section):
@@ -147,5 +147,9 @@ class LinesProfile(DeviceProfile):
 
     @property
     def reads_twice(self) -> bool:
-        """Lines without a checksum are read twice: of 200 noisy values 8 wrong ones looked right when tried."""
-        return self.lines.checksum == "none"
+        """Only a CRC lets a line be read once.
+
+        Of 200 values read through noise without a checksum 8 wrong ones looked right when tried; sums and exclusive
+        ors of eight bits let two flipped bits of one place through.
+        """
+        return self.lines.checksum != "crc16"

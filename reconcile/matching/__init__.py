@@ -31,9 +31,9 @@ from reconcile.matching.factors import Decided
 from reconcile.matching.habits import learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
 from reconcile.matching.neighbours import Trace, find_hints, trace_of
-from reconcile.matching.order import Session, find_sessions, order_sightings
+from reconcile.matching.order import Session, find_sessions, join_restarts, order_sightings
 from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
-from reconcile.matching.placing import Hints
+from reconcile.matching.placing import Hints, has_lost_date
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits, list_visits
 from reconcile.tables import MatchResult
@@ -76,7 +76,9 @@ def match_sightings(
     visits = list_visits(jobs, appliances)
     reading_ids = sightings["reading_id"].to_numpy(dtype=object)
     answers = _answers(decided_readings(decisions), visits)
-    cases = [_case(session, reading_ids, answers, visits) for session in find_sessions(order_sightings(sightings))]
+    sessions = find_sessions(order_sightings(sightings))
+    sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
+    cases = _cases(sessions, reading_ids, answers, visits)
     habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
     rows: list[dict[str, Any]] = []
     clocks: list[dict[str, Any]] = []
@@ -84,7 +86,7 @@ def match_sightings(
 
     def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
         names = [str(name) for name in reading_ids[case.session.rows]]
-        return session_rows(case, belief, visits), clock_row(case, belief, names)
+        return session_rows(case, belief, visits), clock_row(case, belief, visits, names)
 
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]
@@ -93,7 +95,7 @@ def match_sightings(
             rows.append(row)
             clocks.append(clock)
             traces.append(trace_of(case, belief))
-    hints = find_hints(cases, traces)
+    hints = find_hints(cases, traces, visits.appliance_job)
     again = sorted(hints)
     for start in range(0, len(again), CHUNK):
         numbers = again[start : start + CHUNK]
@@ -127,11 +129,20 @@ def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]
     return found
 
 
-def _case(session: Session, reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits) -> Case:
-    known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
-    appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
-    step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
-    forced = np.unique(visits.appliance_job[appliance[appliance >= 0]])
-    return Case(
-        session=session, decided=Decided(appliance=appliance, step=step), hints=Hints(forced=forced, visited={})
-    )
+def _cases(
+    sessions: list[Session], reading_ids: Any, answers: dict[str, tuple[int, int]], visits: Visits
+) -> list[Case]:
+    """Each session with the decisions about it."""
+    cases: list[Case] = []
+    for number, session in enumerate(sessions):
+        known = [answers.get(name, (-2, -1)) for name in reading_ids[session.rows]] if answers else []
+        appliance = np.array([answer[0] for answer in known] or [-2] * len(session.rows), dtype=np.int64)
+        step = np.array([answer[1] for answer in known] or [-1] * len(session.rows), dtype=np.int64)
+        hints = Hints(
+            forced=np.unique(visits.appliance_job[appliance[appliance >= 0]]),
+            visited={},
+            preceded=number > 0 and sessions[number - 1].source == session.source,
+            followed=number + 1 < len(sessions) and sessions[number + 1].source == session.source,
+        )
+        cases.append(Case(session=session, decided=Decided(appliance=appliance, step=step), hints=hints))
+    return cases

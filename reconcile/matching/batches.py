@@ -78,7 +78,7 @@ def stack_items(items: list[Item]) -> ChainBatch:
     width, steps, looks = first.onward.shape[1], first.onward.shape[2], first.switch_pause.shape[1]
     shapes = {
         "onward": (count, len(items), width, steps), "leave": (count, len(items), width),
-        "last": (len(items), width), "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
+        "last": (len(items), width), "ending": (len(items), slots), "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
         "switch_pause": (count, len(items), looks), "travel_pause": (count, len(items), looks),
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
@@ -100,9 +100,11 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     for name in ("onward", "leave", "first", "again", "switch_pause", "travel_pause"):
         arrays[name][start:, place] = getattr(readings, name)
     arrays["last"][place] = readings.last
+    arrays["ending"][place, :used] = factors.ending[slots.job]
     arrays["stray"][start:, place] = readings.stray * factors.foreign
     arrays["typed"][start:, place] = [bool(word) for word in readings.words]
-    arrays["fresh_label"][start:, place, :used] = factors.fresh_label[:, slots.appliance]
+    fresh = factors.fresh_label if factors.present is None else factors.fresh_label * factors.present[item.offset]
+    arrays["fresh_label"][start:, place, :used] = fresh[:, slots.appliance]
     arrays["stay_label"][start:, place, :used] = factors.stay_label[:, slots.appliance]
     enter = factors.enter[item.offset]
     arrays["enter"][start:, place, :jobs] = enter if item.avoid is None else enter * item.avoid

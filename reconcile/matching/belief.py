@@ -122,7 +122,7 @@ def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
         readings = reading_factors(case.session, words, case.decided, habits) if placings else None
         for placing in placings:
             assert readings is not None
-            factors = placing_factors(case.session, readings, placing, visits, case.decided)
+            factors = placing_factors(case.session, readings, placing, visits, case.decided, case.hints)
             items += [
                 Item(session=number, readings=readings, factors=factors, offset=place)
                 for place in range(len(placing.offset_s))

@@ -29,7 +29,8 @@ class ChainBatch:
     start with readings of weight one that count for nothing.
 
     ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
-    ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the end.
+    ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the
+    end, ``ending`` (N, U) ending at a slot.
     ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to. ``stray`` (T, N): the reading belongs nowhere.
     ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
@@ -41,6 +42,7 @@ class ChainBatch:
     onward: Numbers
     leave: Numbers
     last: Numbers
+    ending: Numbers
     first: Numbers
     again: Numbers
     stray: Numbers
@@ -84,7 +86,7 @@ def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
     arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
     for place in range(count):
         nowhere, scale[place] = _forward(batch, place, history, nowhere, arrived)
-    ahead = np.broadcast_to(batch.last[:, None, None, :], history.shape[1:])
+    ahead = np.broadcast_to((batch.ending[:, :, None] * batch.last[:, None])[:, None], history.shape[1:])
     ending = np.maximum((history[-1] * ahead).sum(axis=(1, 2, 3)) + nowhere, TINY)
     ahead, ahead_nowhere = ahead / ending[:, None, None, None], 1.0 / ending
     belongs, entered = np.empty((count, sessions, batch.of_appliance.shape[1], steps)), np.empty_like(arrived)

@@ -13,10 +13,10 @@ from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.habits import Habits, lies_between, pause_densities
 from reconcile.matching.labels import label_likelihoods, meant_the_same
 from reconcile.matching.order import KINDS, Session
-from reconcile.matching.placing import Placing, appliances_of
+from reconcile.matching.placing import Hints, Placing, appliances_of
 from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
-from reconcile.matching.visits import Visits
+from reconcile.matching.visits import Visits, names_of
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -27,10 +27,28 @@ SAME_JOB_AGAIN: Final = 0.01
 TYPED_AFRESH: Final = 0.3
 RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
-STRAY_KEEPS_LABEL: Final = 0.3
-SKIPPED_VISIT: Final = 0.35
-OUT_OF_TURN: Final = 0.01
+STRAY_KEEPS_LABEL: Final = 0.25
+STRAY_UNLABELLED: Final = 0.6
+WIDE_RECORD: Final = 3.0
+ANOTHER_RECORD: Final = 0.2
+"""How often one appliance takes another record where records hold several readings each."""
+
+SKIPPED_AND_BACK: Final = {"dated": (0.35, 0.3), "lost": (0.15, 0.1), "none": (0.1, 0.02)}
+MOST_SKIPPED: Final = 4
+EXPECTED_FROM: Final = 0.25
+UNORDERED: Final = 0.3
+RCD_UNKNOWN: Final = 0.2
+"""An RCD test where the job list knows of no RCD, against one where it does (from simulated days)."""
+
+EARTH_OF_CLASS_TWO: Final = 0.15
 OUT_OF_REACH: Final = 1e-12
+TOGETHER_S: Final = 600.0
+NOT_TOGETHER: Final = 0.04
+NOT_SEEN: Final = 0.15
+"""Beginning an appliance that the other meter did not see, while that meter was at another one."""
+
+RCD_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "rcd_trip_time"]
+EARTH_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "continuity_resistance"]
 APART_IN_ONE_RECORD: Final = 1e-7
 
 
@@ -73,6 +91,8 @@ class PlacingFactors:
     enter: Numbers
     departed: Numbers
     travel: Numbers
+    ending: Numbers
+    present: Numbers | None
 
 
 def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
@@ -81,6 +101,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
     steps = steps_of_kind()[session.kind]
     wanted = np.where(steps < 0, STEP_COUNT, steps)
     count = len(wanted)
+    wide = count / len(np.unique(session.record)) >= WIDE_RECORD
     onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
     leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
     switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
@@ -93,6 +114,8 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
         lies = lies_between(source, target)
         onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
+        if wide:
+            onward[far:, back] *= np.where(together, 1.0, ANOTHER_RECORD)[:, None, None]
         leaves[far:, back] = leave[wanted[:-far]]
         switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
@@ -122,8 +145,8 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
 
 def pauses(session: Session, far: int) -> Numbers:
     """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
-    pause_s = session.time_s[far:] - session.time_s[:-far]
-    return np.where(pause_s < 0.0, np.nan, pause_s)
+    pause_s = session.beat_s[far:] - session.beat_s[:-far]
+    return np.where((pause_s < 0.0) | (session.start[far:] != session.start[:-far]), np.nan, pause_s)
 
 
 def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
@@ -144,7 +167,7 @@ def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
 
 
 def placing_factors(
-    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided
+    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided, hints: Hints
 ) -> PlacingFactors:
     """The factors of one placing of the session."""
     appliances, job_of = appliances_of(visits, placing.jobs)
@@ -156,14 +179,21 @@ def placing_factors(
     typed = np.array([bool(word) for word in readings.words])
     stay = np.where(typed[:, None], stay, 1.0)
     fresh = fit + np.where(same, LEFT_OVER, 0.0)[:, None]
-    allowed = _allowed(decided, appliances)
+    allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)
+    travel, ending = _travel(session, visits, placing, hints)
     enter, departed = _hours(session, visits, placing)
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
-        foreign=np.where(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), 1.0),
-        enter=enter, departed=departed, travel=_travel(session, visits, placing),
+        foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0))),
+        enter=enter, departed=departed, travel=travel, ending=ending, present=_present(session, placing, appliances, hints),
     )  # fmt: skip
+
+
+def _foreign(typed: NDArray[np.bool_], likelihood: Numbers) -> Numbers:
+    """Weight of each label, or of its absence, where a reading belongs nowhere against where it belongs (T)."""
+    missing = (float((~typed).sum()) + 1.0) / (len(typed) + 4.0)
+    return np.where(typed, likelihood * (1.0 - STRAY_UNLABELLED) / (1.0 - missing), STRAY_UNLABELLED / missing)
 
 
 def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbers, Numbers]:
@@ -175,11 +205,40 @@ def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbe
     if vocabulary:
         place = {word: number for number, word in enumerate(vocabulary)}
         rows = np.array([place.get(word, -1) for word in words])
-        by_word, unknown = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+        by_word, unknown = label_likelihoods(vocabulary, names_of(visits, appliances))
         table = np.concatenate([by_word, unknown[:, None]], axis=1)
         fit[rows >= 0] = table[rows[rows >= 0]]
         foreign[rows >= 0] = unknown[rows[rows >= 0]]
     return fit, foreign
+
+
+def _present(session: Session, placing: Placing, appliances: Places, hints: Hints) -> Numbers | None:
+    """How well beginning each appliance at each reading fits what other meters saw there (H, T, A + 1), or nothing.
+
+    Meters of one visit are used together: one that carries labels tells where another without them was.
+    """
+    if not hints.seen:
+        return None
+    true_s = session.time_s[None, :] - placing.offset_s[:, None]
+    fit = np.full((*true_s.shape, len(appliances) + 1), np.nan)
+    for place, appliance in enumerate(appliances):
+        spans = [(low, high) for seen, low, high in hints.seen if seen == appliance]
+        if spans:
+            apart = [np.maximum(np.maximum(low - true_s, true_s - high), 0.0) for low, high in spans]
+            fit[:, :, place] = np.maximum(np.exp(np.min(apart, axis=0) / -TOGETHER_S), NOT_TOGETHER)
+    elsewhere = np.where(np.nanmax(fit, axis=2, initial=0.0) > 0.3, NOT_SEEN, 1.0)
+    fit = np.where(np.isnan(fit), elsewhere[:, :, None], fit)
+    return np.where(np.isnan(true_s)[:, :, None], 1.0, fit)
+
+
+def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:
+    """How well each kind of reading fits what the list says about each appliance (T, A + 1)."""
+    fit = np.ones((len(session.kind), len(appliances) + 1))
+    no_rcd = ~visits.has_rcd[appliances]
+    if no_rcd.any():
+        fit[:, :-1][np.ix_(np.isin(session.kind, RCD_KINDS), no_rcd)] = RCD_UNKNOWN
+    fit[:, :-1][np.ix_(np.isin(session.kind, EARTH_KINDS), visits.class_two[appliances])] = EARTH_OF_CLASS_TWO
+    return fit
 
 
 def _allowed(decided: Decided, appliances: Places) -> Numbers:
@@ -191,24 +250,57 @@ def _allowed(decided: Decided, appliances: Places) -> Numbers:
     return allowed
 
 
-def _travel(session: Session, visits: Visits, placing: Placing) -> Numbers:
-    """From job to job (J + 2, J + 1); the last column is an unlisted visit, the last row before the first visit."""
+def _travel(session: Session, visits: Visits, placing: Placing, hints: Hints) -> tuple[Numbers, Numbers]:
+    """From job to job (J + 2, J + 1), the last column an unlisted visit, the last row before the first visit; and
+    weight of ending at each job (J + 1).
+    """
     count = len(placing.jobs)
     engineer = visits.engineer[placing.jobs]
     other = (engineer[:, None] != engineer[None, :]) & (engineer[:, None] >= 0) & (engineer[None, :] >= 0)
     travel = np.ones((count + 2, count + 1))
     travel[:count, :count] = np.where(other, OTHER_ENGINEER, 1.0)
     travel[:, :count] *= placing.weight
-    if np.isnan(session.time_s).all():
-        ahead = np.arange(count)[None, :] - np.arange(-1, count)[:, None]
-        turn = np.where(ahead > 0, SKIPPED_VISIT ** np.maximum(ahead - 1, 0), OUT_OF_TURN)
-        travel[:count, :count] *= turn[1:]
-        travel[count + 1, :count] *= turn[0]
+    turn, first, last = _turns(session, visits, placing, other)
+    travel[:count, :count] *= turn
+    if placing.lost and not hints.preceded:
+        travel[count + 1, :count] *= first
     travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
     total = np.maximum(travel[:, :count].sum(axis=1, keepdims=True), 1e-12)
     travel[:, :count] *= (1.0 - UNLISTED) / total
     travel[:, count] = UNLISTED
-    return travel
+    ending = np.append(last, 1.0) if placing.lost and not hints.followed else np.ones(count + 1)
+    return travel, ending
+
+
+def _turns(
+    session: Session, visits: Visits, placing: Placing, other: NDArray[np.bool_]
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Weight of going from job to job (J, J), of beginning and of ending at each (J), by the order of their hours.
+
+    An attended job is seldom left without any reading, so leaving one out costs; so does going back. Without a clock
+    the order is all there is, with one it matters less. Jobs without hours have no place in the order.
+    """
+    jobs = placing.jobs
+    skipped, back = SKIPPED_AND_BACK[_clock_kind(session, placing)]
+    dated = visits.dated[jobs]
+    expected = dated & (placing.weight >= EXPECTED_FROM * placing.weight.max(initial=0.0))
+    same = ~other & expected[None, :]
+    up_to = np.cumsum(same, axis=1) - same
+    place = np.arange(len(jobs))
+    between = np.maximum(up_to.T - up_to.diagonal()[:, None] - expected[:, None], 0)
+    ordered = np.where(place[None, :] > place[:, None], skipped ** np.minimum(between, MOST_SKIPPED), back)
+    turn = np.where(dated[:, None] & dated[None, :], ordered, UNORDERED)
+    before = up_to.diagonal()
+    after = same.sum(axis=1) - before - expected
+    first = np.where(dated, skipped ** np.minimum(before, MOST_SKIPPED), UNORDERED)
+    last = np.where(dated, skipped ** np.minimum(after, MOST_SKIPPED), UNORDERED)
+    return turn, first, last
+
+
+def _clock_kind(session: Session, placing: Placing) -> str:
+    if np.isnan(session.time_s).all():
+        return "none"
+    return "lost" if placing.lost else "dated"
 
 
 def _hours(session: Session, visits: Visits, placing: Placing) -> tuple[Numbers, Numbers]:

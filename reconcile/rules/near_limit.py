@@ -16,7 +16,7 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     investigate = assessed.case.pack.limit("insulation_investigate")
     for check, verdict in assessed.verdicts.items():
         for part in verdict.parts:
-            if part.outcome != "satisfactory" or part.reading is None or part.reading.value is None:
+            if part.outcome != "satisfactory" or part.reading is None or part.reading.comparator != "eq":
                 continue
             limit = near(part, share, investigate.value)
             if limit is not None:

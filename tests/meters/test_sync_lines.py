@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
-
 import pandas as pd
 import pytest
 
 from ingest.demo.day import demo_day
 from ingest.demo.lines_meter import LinesDemoMeter, line
 from ingest.meter_session import Patience
+from ingest.profiles.devices import sample_profiles
 from ingest.sync import sync_meter
-from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
 NO_PATIENCE = Patience(reopen_times=0, wait_s=0.0)
@@ -35,26 +33,6 @@ def test_all_records_arrive_and_the_second_sync_reads_only_the_overlap(book, plu
     assert second.records_known == 40
     assert second.readings == 3 + 10
     assert readings_of(book)["memory_no"].tolist() == list(range(1, 44))
-
-
-def test_a_link_killed_at_every_byte_of_the_list_ends_in_the_same_readings(tmp_path, plug, readings_of):
-    from ingest.book import Book
-
-    whole = Book(tmp_path / "whole")
-    healthy = plug(lines_meter().receive)
-    sync(whole, healthy)
-    expected = readings_of(whole)
-    for byte in range(1, healthy.sent, 19):
-        book = Book(tmp_path / f"cut{byte}")
-        broken = plug(lines_meter().receive, dies_at_byte=byte)
-        with contextlib.suppress(LinkLost):
-            report = sync(book, broken)
-            assert report.fault is not None
-            assert not report.complete
-        again = plug(lines_meter().receive)
-        assert sync(book, again).complete
-        again.close()
-        pd.testing.assert_frame_equal(readings_of(book), expected)
 
 
 def test_noise_and_lost_bytes_never_give_a_wrong_value(tmp_path, plug, readings_of):
@@ -123,3 +101,18 @@ def test_a_memory_that_was_cleared_and_filled_again_is_read_whole(book, plug):
 def test_echo_and_banner_are_not_records(book, plug):
     report = sync(book, plug(lines_meter().receive, echo=True, chunk=5))
     assert (report.readings, report.refusals, report.complete) == (6, 0, True)
+
+
+def test_a_meter_that_falls_asleep_in_the_middle_ends_soon(book, plug):
+    meter = LinesDemoMeter(demo_day(900))
+    quick = sample_profiles()["demo-lines"].model_copy(update={"quiet_s": 0.2})
+
+    def drowsy(data):
+        return b"" if data.startswith((b"LIST 4", b"LIST 5", b"LIST 6", b"LIST 8")) else meter.receive(data)
+
+    report = sync_meter(
+        book, plug(drowsy).url, profile="demo-lines", profiles={"demo-lines": quick}, patience=NO_PATIENCE
+    )
+    assert "gave no answer" in report.fault.what
+    assert report.readings == 400
+    assert report.seconds < 10

@@ -65,7 +65,11 @@ def test_what_was_seen_is_what_the_evidence_says(book, plug):
     assert report.readings == len(extract.readings) == 16
     for item, row in zip(got, extract.readings.to_dict("records"), strict=True):
         seen = replace(item.row, evidence_sha256=sha256)
-        assert (seen.reading_id, seen.quantity, seen.record_no) == (row["reading_id"], row["quantity"], row["record_no"])
+        assert (seen.reading_id, seen.quantity, seen.record_no) == (
+            row["reading_id"],
+            row["quantity"],
+            row["record_no"],
+        )
         assert seen.value == row["value"] or seen.value is None
     assert book.journal.entries()[-1].kind == "watch"
 

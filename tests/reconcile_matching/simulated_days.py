@@ -334,7 +334,7 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
     count = int(rng.integers(style.jobs_a_day[0], style.jobs_a_day[1] + 1))
     if style.shared_meter:
         count = max(count // 2, 1)
-        handed_over = [reading["true_s"] for reading in out.readings if reading["day"] == day]
+        handed_over = [reading["true_s"] for reading in out.readings if reading.get("day") == day]
         now = max([now, *(moment + 2400.0 for moment in handed_over)])
     for number in range(count):
         job_id = f"J{day:03d}{engineer}{number:02d}"
@@ -378,9 +378,11 @@ def _list_appliances(
     listed = []
     for place in range(count):
         rcd = rcd_first if same_rcd else bool(rng.random() < 0.3)
+        label = _label(rng, style, job, place, serial + place)
+        room = label.rstrip("23") if style.label_style == "word" else str(rng.choice(WORDS))
         row = {
             "appliance_id": f"A{job_id[1:]}{'abc'[place]}", "job_id": job_id, "kind": str(rng.choice(KINDS_OF_APPLIANCE)),
-            "location": str(rng.choice(WORDS)).lower(), "label": _label(rng, style, job, place, serial + place),
+            "location": room.lower(), "label": label,
             "rcd": rcd, "class_one": bool(rng.random() < 0.8), "rcd_rated_ma": 30.0 if rcd else None,
         }  # fmt: skip
         row["construction_class"] = "I" if row["class_one"] else "II"

@@ -1,0 +1,85 @@
+"""A meter that nobody heard of before is taught by a TOML file alone: the example of DEVELOPERS.md."""
+
+from __future__ import annotations
+
+from ingest.profiles.devices import parse_device_profile
+from ingest.sync import sync_meter
+from ingest.transcripts import read_transcript
+
+PROFILE = r"""
+format = 1
+kind = "lines"
+name = "brass-tester"
+quiet_s = 0.5
+
+[meter]
+serial = "BT-5"
+
+[time]
+format = "%d.%m.%y %H:%M"
+zone = "Europe/London"
+
+[serial]
+baud = 4800
+
+[lines]
+end = "\n"
+send_end = "\n"
+separator = ","
+fields = ["record", "datetime", "test", "value"]
+
+[commands]
+count = { send = "Q?", answer = "Q (?P<count>[0-9]+)" }
+record = { send = "G {number}" }
+error = "E[0-9]+"
+
+[[tests]]
+code = "Z"
+quantity = "earth_fault_loop_impedance"
+conductors = "L-E"
+unit = "Ohm"
+over_range = { ">99.9" = ">99.9", "----" = "" }
+"""
+RECORDS = ["1,02.04.31 10:14,Z,0.38", "2,02.04.31 10:15,Z,>99.9", "3,02.04.31 10:16,Z,----"]
+
+
+def answer(data):
+    said = b""
+    for command in data.decode().splitlines():
+        if command == "Q?":
+            said += b"Q 3\n"
+        elif command.startswith("G ") and 0 < int(command[2:]) <= 3:
+            said += RECORDS[int(command[2:]) - 1].encode() + b"\n"
+        else:
+            said += b"E04\n"
+    return said
+
+
+def test_the_new_meter_is_read(book, plug):
+    profile = parse_device_profile(PROFILE, "brass.toml")
+    report = sync_meter(book, plug(answer).url, profile="brass-tester", profiles={"brass-tester": profile})
+    assert (report.fault, report.complete, report.records_on_meter) == (None, True, 3)
+    content = book.evidence.read(report.sha256)
+    rows = read_transcript(content, sha256=report.sha256, profiles={}, zone=book.zone).readings
+    assert rows["value"].tolist()[:2] == [0.38, 99.9]
+    assert rows["comparator"].tolist()[:2] == ["eq", "gt"]
+    assert rows["reason"].tolist()[2] == "over-range"
+    assert rows["meter_serial"].tolist() == ["BT-5"] * 3
+    assert rows["stamped_at"].astype(str).tolist()[0] == "2031-04-02 09:14:00+00:00"
+    # No checksum: each record was asked for twice.
+    assert content.count(b'"out":"G 1\\n"') == 2
+
+
+def test_a_corrected_profile_reads_the_older_conversations_too(book, plug):
+    from ingest.book_extract import read_book
+
+    wrong = parse_device_profile(PROFILE.replace('unit = "Ohm"', 'unit = "Ohm"\nscale = "10"'), "brass.toml")
+    sync_meter(book, plug(answer).url, profile="brass-tester", profiles={"brass-tester": wrong})
+    assert read_book(book).readings["value"].tolist()[0] == 3.8
+    right = parse_device_profile(PROFILE, "brass.toml")
+    report = sync_meter(book, plug(answer).url, profile="brass-tester", profiles={"brass-tester": right})
+    assert report.records_known == 3
+    extract = read_book(book)
+    assert extract.readings["value"].tolist()[0] == 0.38
+    assert len(extract.readings) == 3
+    assert len(extract.conflicts) == 0
