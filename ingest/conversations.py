@@ -52,7 +52,9 @@ def read_conversations(book: Book, hashes: Iterable[str], zone: ZoneInfo) -> lis
             heard = hear(content, profiles)
         except InputError:
             extract = read_transcript(content, sha256=sha256, profiles=profiles, zone=zone)
-            read[sha256] = ReadConversation(sha256=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone))
+            read[sha256] = ReadConversation(
+                sha256=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone)
+            )
             continue
         memories.append(memory_of(heard))
         read[sha256] = _read(heard, sha256, zone, {})
@@ -76,7 +78,12 @@ def later_contents(heard: Heard, memories: Iterable[Memory]) -> dict[int, str]:
     mine = memory_of(heard)
     found: dict[int, str] = {}
     for other in memories:
-        if other.meter == mine.meter and mine.meter[1] and other.opened_at > mine.opened_at and _same(heard, mine, other):
+        if (
+            other.meter == mine.meter
+            and mine.meter[1]
+            and other.opened_at > mine.opened_at
+            and _same(heard, mine, other)
+        ):
             found |= other.stored
     return found
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
@@ -30,11 +31,15 @@ class Told:
 
 @dataclass(frozen=True, kw_only=True)
 class FilesExtract:
-    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts)."""
+    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts).
+
+    ``stored``: the readings as they are kept on disk, where they were made just now.
+    """
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
     files: pd.DataFrame
+    stored: pa.Table | None = None
 
 
 @dataclass
@@ -98,7 +103,9 @@ def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) 
         }
     )
     counts["records"] = counts["readings"] + counts["refusals"]
-    return FilesExtract(readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts))
+    return FilesExtract(
+        readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts), stored=done.stored
+    )
 
 
 def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:
