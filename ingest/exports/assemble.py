@@ -23,7 +23,7 @@ from ingest.exports.roles import parse_memory_no
 from ingest.exports.times import Moments, read_moments
 from ingest.exports.values import SIGNS, Values, read_values
 from ingest.exports.zones import NEVER, Zones
-from schemas.check import conform_table
+from schemas.check import conform_table, empty_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
 
@@ -222,6 +222,8 @@ def _memory(records: Records, rows: Codes) -> pa.Array:
 
 
 def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
+    if not len(rows):
+        return empty_table(Refusals)
     records, cases = told.records, told.values.codes[rows]
     broken, values = records.broken[rows], told.values
     reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]
