@@ -20,6 +20,7 @@ _KEY_VALUE: Final = re.compile(r"\s*([^:=;,\t|]{1,50}?)\s*(?:[:=;,\t|]|\s\.(?:\s
 _RULE: Final = re.compile(
     r"\W*|[-=_*~]{3,}.*[-=_*~]{3,}|(?:record|reading|result|test|entry|no\.?|#)\s*\W?\s*\d+\W*", re.IGNORECASE
 )
+MOST_LINES: Final = 100
 _TOKEN: Final = re.compile(r"\S+(?: \S+)*")
 
 
@@ -112,7 +113,7 @@ def split_columns(lines: Sequence[str], complete: bool) -> Shaped | None:
 
     A piece of text belongs to the heading it stands under; one that stands under two makes its row damaged.
     """
-    head = next((at for at, line in enumerate(lines) if _heads(line)), None)
+    head = next((at for at, line in enumerate(lines[:MOST_LINES]) if "  " in line.strip() and _heads(line)), None)
     if head is None:
         return None
     rows: list[list[str]] = [[line] for line in lines[:head]]
