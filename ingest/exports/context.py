@@ -24,12 +24,14 @@ _SERIAL: Final = re.compile(
     r"s/?n|(?:meter|instrument|tester) (?:s/n|sn|no|number|id|#)|serial # ?"
 )
 _ZONE: Final = re.compile(
-    r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|time base|"
+    r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|"
+    r"time base|"
     r"times? (?:reference|standard|given in|shown in|recorded in)|(?:meter )?clock zone"
 )
 _ZONE_SENTENCE: Final = re.compile(
     r"(?:all )?(?:dates and )?(?:times?|timestamps?|clock)(?: and dates)?(?: are| is| shown| given| recorded| stored)*"
-    r"(?: in| as| to| set to)? (utc|gmt|bst|cet|cest|local(?: time)?|uk(?: local)?(?: time)?|(?:utc|gmt)[+-]\d{1,2}(?::\d{2})?|"
+    r"(?: in| as| to| set to)? (utc|gmt|bst|cet|cest|local(?: time)?|uk(?: local)?(?: time)?|"
+    r"(?:utc|gmt)[+-]\d{1,2}(?::\d{2})?|"
     r"[a-z]+/[a-z_]+)(?: time)?\.?",
     re.IGNORECASE,
 )
@@ -45,7 +47,8 @@ _ORDER_KEY: Final = re.compile(
     r"(?:date|day|time|timestamp|date time) ?(?:format|order|style|pattern)|format of dates?"
 )
 _LABEL: Final = re.compile(
-    r"(?:appliance|asset|label|test point|point|tag|circuit|item|equipment|location|room|position)(?: (?:no|id|name|ref|label|tag))?"
+    r"(?:appliance|asset|label|test point|point|tag|circuit|item|equipment|location|room|position)"
+    r"(?: (?:no|id|name|ref|label|tag))?"
 )
 _TEST: Final = re.compile(r"(?:test|function|measurement|test type|test name|mode|type of test|parameter|quantity)")
 _UNITS: Final = re.compile(r"units?|all values in|values in|results? in|readings? in|values|unit of measure(?:ment)?")
@@ -284,9 +287,10 @@ _FURNITURE: Final = re.compile(
     r"(?:\W*(?:end|eof|fin)\b(?: of (?:file|data|report|export|records?|list|log|table))?\W*|page \d+(?: of \d+)?.*|"
     r"(?:printed|exported|generated|created|downloaded|saved|produced|report) (?:on|by|at|from|with|:).*|"
     r"(?:no|number|total number|count)\.? of (?:records?|readings?|tests?|rows?|results?).*|"
-    r"(?:total (?:records?|readings?|rows?|results?|tests?)|(?:records|readings|rows|results|tests)(?: (?:exported|in file|"
-    r"stored|total))?)\s*[:=]\s*\d+\s*|"
-    r"(?:total|grand total|sub-?total)(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
+    r"(?:total (?:records?|readings?|rows?|results?|tests?)|"
+    r"(?:records|readings|rows|results|tests)(?: (?:exported|in file|stored|total))?)\s*[:=]\s*\d+\s*|"
+    r"(?:total|grand total|sub-?total)"
+    r"(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
     r"\d+ (?:records?|readings?|rows?|tests?|results?)(?: .*)?|continued.*|.*\bcontinued(?: on next page)?|"
     r"check ?sum.*|crc.*|signature.*|signed.*|\*{2,}.*|={2,}.*|-{3,}.*|_{3,}.*|\.{3,}.*|~{2,}.*|<.*>)",
     re.IGNORECASE,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
@@ -78,7 +79,7 @@ def _count_records(roles: dict[str, int], known: Sequence[Heading], columns: Seq
 
 def _counts(cells: Cells) -> bool:
     numbers = [parse_memory_no(cell) for cell in cells if cell]
-    steps = {after - before for before, after in zip(numbers, numbers[1:], strict=False) if after and before}
+    steps = {after - before for before, after in pairwise(numbers) if after and before}
     return None not in numbers and steps == {1}
 
 
@@ -181,7 +182,7 @@ def _is_day(cell: str) -> bool:
 
 
 def _is_sign(cell: str) -> bool:
-    return bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq") or cell in (
+    return (bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq")) or cell in (
         "GT", "LT", "EQ", "gt", "lt", "eq",
     )  # fmt: skip
 

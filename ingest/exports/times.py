@@ -22,8 +22,9 @@ from ingest.exports.records import Records, Table
 from ingest.exports.zones import NEVER, Zones, stamp_all
 
 RESET_BEFORE: Final = date(2005, 1, 1)
-"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and clock
-chips start again at 1970, 1980 or 2000 (common practice)."""
+"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and
+clock chips start again at 1970, 1980 or 2000 (common practice).
+"""
 EPOCH: Final = date(1970, 1, 1)
 DAY_NS: Final = 24 * 60 * 60 * 10**9
 EVENING_NS: Final = 18 * 60 * 60 * 10**9

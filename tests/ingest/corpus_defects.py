@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
 
 from tests.ingest import corpus_words as words
@@ -19,8 +18,12 @@ def values(sheet: Sheet) -> list[Cell]:
 
 
 def numbers(sheet: Sheet) -> list[Cell]:
-    return [cell for cell in values(sheet) if cell.truth.shown is not None and not cell.truth.refuse and cell.truth.comparator == "eq"
-            and cell.text.replace(",", ".").split(" ")[0] == cell.truth.shown]  # fmt: skip
+    return [
+        cell
+        for cell in values(sheet)
+        if cell.truth.shown is not None and not cell.truth.refuse and cell.truth.comparator == "eq"
+        and cell.text.replace(",", ".").split(" ")[0] == cell.truth.shown
+    ]  # fmt: skip
 
 
 def data_rows(sheet: Sheet) -> list[int]:

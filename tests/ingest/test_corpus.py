@@ -1,7 +1,7 @@
 """Five hundred invented exports with their truth: nothing read wrongly, nothing lost, little refused without need.
 
-Truth comes from the generator alone (tests/ingest/corpus.py). The counts asked for are those of the project: no wrong value,
-no lost row, under two in a hundred refused that could be read.
+Truth comes from the generator alone (tests/ingest/corpus.py). The counts asked for are those of the project: no wrong
+value, no lost row, under two in a hundred refused that could be read.
 """
 
 from __future__ import annotations
