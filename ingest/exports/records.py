@@ -101,7 +101,12 @@ class Records:
         for position, test in enumerate(plan.tests):
             raw = cells(test.index)
             kept = _filled(raw)
-            texts = {name: column.take(pa.array(kept)) for name, column in shared.items()}
+            beside = dict(shared)
+            if test.unit_at is not None:
+                beside["unit"] = cells(test.unit_at)
+            if plan.crossed and (named := plan.at("test")) is not None:
+                beside["name"] = cells(named)
+            texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
             self._add(
                 table_no,
                 position,

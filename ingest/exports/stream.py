@@ -56,7 +56,7 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
     """A large text ready to be read in parts; None where it is small or its beginning is not plain."""
     if len(content) < LARGE_BYTES or content[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK", b"\x1f\x8b", b"\xd0\xcf"):
         return None
-    if b"\x00" in content[:HEAD_BYTES]:
+    if b"\x00" in content[:HEAD_BYTES] or (profile and profile.preamble):
         return None
     begin = 3 if content.startswith(b"\xef\xbb\xbf") else 0
     head_end = content.rfind(b"\n", 0, HEAD_BYTES) + 1

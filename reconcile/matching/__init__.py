@@ -86,7 +86,7 @@ def match_sightings(
 
     def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
         names = [str(name) for name in reading_ids[case.session.rows]]
-        return session_rows(case, belief, visits), clock_row(case, belief, names)
+        return session_rows(case, belief, visits), clock_row(case, belief, visits, names)
 
     for start in range(0, len(cases), CHUNK):
         chunk = cases[start : start + CHUNK]
@@ -95,7 +95,7 @@ def match_sightings(
             rows.append(row)
             clocks.append(clock)
             traces.append(trace_of(case, belief))
-    hints = find_hints(cases, traces)
+    hints = find_hints(cases, traces, visits.appliance_job)
     again = sorted(hints)
     for start in range(0, len(again), CHUNK):
         numbers = again[start : start + CHUNK]

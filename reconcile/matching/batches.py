@@ -103,7 +103,8 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     arrays["ending"][place, :used] = factors.ending[slots.job]
     arrays["stray"][start:, place] = readings.stray * factors.foreign
     arrays["typed"][start:, place] = [bool(word) for word in readings.words]
-    arrays["fresh_label"][start:, place, :used] = factors.fresh_label[:, slots.appliance]
+    fresh = factors.fresh_label if factors.present is None else factors.fresh_label * factors.present[item.offset]
+    arrays["fresh_label"][start:, place, :used] = fresh[:, slots.appliance]
     arrays["stay_label"][start:, place, :used] = factors.stay_label[:, slots.appliance]
     enter = factors.enter[item.offset]
     arrays["enter"][start:, place, :jobs] = enter if item.avoid is None else enter * item.avoid

@@ -20,7 +20,7 @@ MOST_JOBS: Final = 24
 MOST_DAYS: Final = 8
 REACH_S: Final = 16 * HOUR_S
 CLOSE_S: Final = 2.5 * HOUR_S
-NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0005
+NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0001
 """Weight of a job by its meter: the job list names this one, none, or another."""
 
 NOT_ATTENDED: Final = 0.004
@@ -51,7 +51,7 @@ class Placing:
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
     probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
-    file came before and after.
+    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to) [s since 1970].
     """
 
     forced: Places
@@ -60,6 +60,7 @@ class Hints:
     followed: bool = False
     earliest_s: float = -np.inf
     latest_s: float = np.inf
+    seen: tuple[tuple[int, float, float], ...] = ()
 
 
 def find_placings(session: Session, words: list[str], visits: Visits, hints: Hints) -> list[Placing]:
@@ -221,9 +222,9 @@ def _likely_days(
             best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
             every = np.sort(every[best])
         scored.append((float(worth[:, every].max(axis=1).sum()), every))
-    if not scored and len(jobs):
-        best = np.sort(np.lexsort((jobs, -worth.max(axis=0)))[:MOST_JOBS])
-        return [(0.0, best)]
+    if len(undated):
+        best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
+        scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
     scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
     kept = scored[:MOST_DAYS]
     return [(-float(np.log(len(scored))), members) for _, members in kept]

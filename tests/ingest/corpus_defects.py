@@ -71,9 +71,12 @@ def replaced(text_of: Callable[[random.Random, str], str], *, refuse: bool = Tru
         found = numbers(sheet)
         if not found:
             return False
+        wide = not any(cell.kind == "test" for row in sheet.rows for cell in row)
         for cell in rng.sample(found, min(2, len(found))):
             cell.text = text_of(rng, cell.text)
             cell.truth.refuse = refuse
+            if wide and cell.text in ("---", "N/T", "not measured") and cell.truth.quantity != "rcd_trip_time":
+                cell.truth.refuse, cell.truth.absent = False, True
         return True
 
     return apply
