@@ -17,7 +17,7 @@ from ingest.book import Book
 from ingest.integrity import Integrity, check_integrity
 from ingest.made import Made, find_made, list_made
 from reconcile.audit.compare import compare_tables
-from reconcile.audit.csv_cells import parse_cells
+from reconcile.audit.csv_cells import parse_cells, parse_parquet_cells
 from reconcile.audit.dataset_tables import parse_dataset_table
 from reconcile.audit.files import DESCRIPTOR, SIGNATURE, TIME_STAMP, UNLISTED, check_files, compare_file, parse_package
 from reconcile.audit.screening import screen_records
@@ -188,7 +188,7 @@ def version_note(package: dict[str, Any]) -> str:
     version = package.get("provebook", {}).get("tool_version") if isinstance(package.get("provebook"), dict) else None
     if version == TOOL_VERSION:
         return ""
-    return f"made with version {version}, audited with {TOOL_VERSION}: install version {version} to tell which it comes from"
+    return f"made with version {version}, audited with {TOOL_VERSION}: install that version to tell what it comes from"
 
 
 def compare_out(
@@ -201,19 +201,18 @@ def compare_out(
     for path, content in again.files:
         left.discard(path)
         ours = read_or_none(out / path)
-        name = path.removesuffix(".csv")
-        if path.endswith(".csv") and name in TABLES:
-            cells += again.dataset.table(name).size
+        name, _, ending = path.rpartition(".")
+        cells += again.dataset.table(name).size if name in TABLES else 0
         if ours == content:
             same += 1
-        elif ours is not None and path.endswith(".csv") and name in TABLES:
+            continue
+        faults.append(compare_file(path, ours, content))
+        if ours is not None and name in TABLES and name not in recorded:
+            parse = parse_cells if ending == "csv" else parse_parquet_cells
             try:
-                recorded[name], differing[name] = parse_cells(ours, where=path), parse_cells(content, where=path)
+                recorded[name], differing[name] = parse(ours, where=path), parse(content, where=path)
             except InputError:
                 recorded.pop(name, None)
-            faults.append(compare_file(path, ours, content))
-        else:
-            faults.append(compare_file(path, ours, content))
     faults += [compare_file(path, b"", None) for path in sorted(left)]
     comparison = compare_tables(recorded, {name: differing[name] for name in recorded}, not_derivable=damaged)
     audit.tables |= {"differences": comparison.differences, "comparison": comparison.totals}
@@ -226,7 +225,7 @@ def compare_out(
     ours_again = {name: again.dataset.table(name) for name in TABLES}
     pointers = Pointers.of([ours_again, recorded])
     rows = difference_rows(comparison.differences, pointers, note)
-    told = {f"{name}.csv" for name in comparison.differences["table"].unique()}
+    told = {f"{name}.{ending}" for name in comparison.differences["table"].unique() for ending in ("csv", "parquet")}
     return rows + (file_rows(everything[~everything["path"].isin(told)]) if len(everything) else [])
 
 

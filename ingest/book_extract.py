@@ -10,7 +10,8 @@ from typing import Final
 import pandas as pd
 
 from ingest.book import Book, find_zone
-from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts
+from ingest.conversations import read_conversations
+from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts, join_parts
 from ingest.exports.read import Claim
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
@@ -18,8 +19,6 @@ from ingest.overlap import resolve_overlap
 from ingest.profiles import load_profile, shipped_profiles
 from ingest.profiles.csv import CsvProfile
 from ingest.taken import Taken, decided, list_taken, told_by
-from ingest.transcript_profiles import newest_profiles
-from ingest.transcripts import clock_readings, read_transcript
 from schemas.check import conform_table, empty_table
 from schemas.errors import BookError
 from schemas.meters import ClockReadings
@@ -49,8 +48,8 @@ def read_book(
 ) -> BookExtract:  # fmt: skip
     """All readings of the book, or of the evidence in ``only`` (SHA-256), each stored record once.
 
-    ``decisions`` (schemas.matches.Decisions) give exports a zone or a date order. ``meter_zones`` are those of the book's
-    meter register where not given. Without ``use_derived`` every export is read from its evidence again.
+    ``decisions`` (schemas.matches.Decisions) give exports a zone or a date order. ``meter_zones`` are those of the
+    book's meter register where not given. Without ``use_derived`` every export is read from its evidence again.
 
     Raises BookError where evidence or the text of a profile is missing or changed.
     """
@@ -92,7 +91,8 @@ def read_taken(
         if found is None:
             fresh += group
         else:
-            parts.append(of_files(found, {one.sha256 for one in group}))
+            joined = found[0] if len(found) == 1 else join_parts(found)
+            parts.append(of_files(joined, {one.sha256 for one in group}))
     return parts + read_evidence(book, fresh, meter_zones, book_zone)
 
 
@@ -127,14 +127,19 @@ def read_evidence(
     """The tables of exports, read from their bytes with the profile that the journal names."""
     parts: list[FilesExtract] = []
     batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    for number, one in enumerate(taken):
+    for one in taken:
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
-        batch.add(told, book.evidence.read(one.sha256))
-        if batch.records.count >= BATCH_RECORDS or number == len(taken) - 1:
+        content = book.evidence.read(one.sha256)
+        large: dict[int, FilesExtract] = {}
+        if (count := batch.read_large(told, content, large.__setitem__)) is not None:
+            parts.append(join_parts([large[at] for at in range(count)]))
+            continue
+        batch.add(told, content)
+        if batch.records.count >= BATCH_RECORDS:
             parts.append(batch.finish())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    return parts
+    return [*parts, batch.finish()] if batch.told else parts
 
 
 def recorded_claim(book: Book, taken: Taken) -> Claim:
@@ -156,23 +161,22 @@ def read_transcripts(
     book: Book, exports: Collection[str], only: Collection[str] | None, zone: str
 ) -> tuple[list[FilesExtract], list[pd.DataFrame]]:
     """The tables of all conversations with meters, and what their clocks said."""
+    sidecars = {
+        sha256: sidecar
+        for sha256 in book.evidence.hashes()
+        if sha256 not in exports and (only is None or sha256 in only)
+        and (sidecar := book.evidence.sidecar(sha256)).kind == "transcript"
+    }  # fmt: skip
     parts, clocks = [], []
-    profiles = newest_profiles(book)
-    for sha256 in book.evidence.hashes():
-        if sha256 in exports or (only is not None and sha256 not in only):
-            continue
-        sidecar = book.evidence.sidecar(sha256)
-        if sidecar.kind != "transcript":
-            continue
-        content = book.evidence.read(sha256)
-        extract = read_transcript(content, sha256=sha256, profiles=profiles, zone=find_zone(zone))
-        clocks.append(clock_readings(content, sha256=sha256, profiles=profiles, zone=find_zone(zone)))
+    for one in read_conversations(book, sidecars, find_zone(zone)):
+        extract = one.extract
         counts = pd.DataFrame({
-            "evidence_sha256": [sha256], "original_name": [sidecar.original_name],
+            "evidence_sha256": [one.sha256], "original_name": [sidecars[one.sha256].original_name],
             "profile": pd.Series([extract.profile], dtype="str"), "records": [extract.records],
             "readings": [len(extract.readings)], "refusals": [len(extract.refusals)], "duplicates": [0],
         })  # fmt: skip
         parts.append(
             FilesExtract(readings=extract.readings, refusals=extract.refusals, files=conform_table(FileCounts, counts))
         )
+        clocks.append(one.clock_readings)
     return parts, clocks

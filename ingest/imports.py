@@ -13,9 +13,9 @@ import pandas as pd
 from ingest.book import Book
 from ingest.book_extract import BookExtract, read_book
 from ingest.evidence import NewEvidence
-from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts
-from ingest.exports.read import find_claim
-from ingest.extracts import extract_key, write_extract
+from ingest.exports.batch import Batch, FilesExtract, Told, add_counts
+from ingest.exports.read import Claim, find_claim
+from ingest.extracts import end_parts, extract_key, write_extract, write_part
 from ingest.moments import file_received_at
 from ingest.profiles import Profile, load_profiles, shipped_profiles
 from ingest.profiles.csv import CsvProfile
@@ -32,8 +32,8 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, kw_only=True)
 class ImportReport:
-    """What an import did. ``files``: schemas.readings.FileCounts and ``new`` (the bytes were not in the book before), one
-    row a file that could be read from disk; ``errors``: one for each file that could not.
+    """What an import did. ``files``: schemas.readings.FileCounts and ``new`` (the bytes were not in the book before),
+    one row a file that could be read from disk; ``errors``: one for each file that could not.
     """
 
     files: pd.DataFrame
@@ -55,43 +55,94 @@ def import_exports(
     find_claim(b"", known, profile)
     book.keep_profiles()
     hashes, new, errors = keep_files(book, files)
-    batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone or book.zone.key)
-    waiting: list[Taken] = []
-    kept = set(book.evidence.hashes())
-    parts: list[FilesExtract] = []
+    reader = Importer(book, known, Words(profile=profile, zone=zone, date_order=date_order),
+                      Batch(meter_zones=meter_zones or {}, book_zone=book_zone or book.zone.key))  # fmt: skip
     for number, (sha256, original_name) in enumerate(hashes.items()):
-        content = book.evidence.read(sha256)
-        claim = find_claim(content, known, profile)
-        used = batch.add(Told(sha256=sha256, original_name=original_name, claim=claim, zone=zone,
-                              date_order=date_order), content)  # fmt: skip
-        if used.profile:
-            keep_profile(book, used.profile, kept)
-        waiting.append(
-            Taken(sha256=sha256, original_name=original_name, profile=used.name, refused=used.refused,
-                  profile_sha256=used.profile.sha256 if used.profile else None, profile_given=profile, zone=zone,
-                  date_order=date_order)
-        )  # fmt: skip
-        if batch.records.count >= BATCH_RECORDS or number == len(hashes) - 1:
-            parts.append(finish(book, batch, waiting))
-            batch, waiting = Batch(meter_zones=batch.meter_zones, book_zone=batch.book_zone), []
+        reader.take(sha256, original_name)
         if progress:
             progress(number + 1)
-    counts = join_extracts(parts).files if parts else empty_table(FileCounts)
+    reader.finish()
+    counts = pd.concat(reader.counts, ignore_index=True) if reader.counts else empty_table(FileCounts)
     return ImportReport(files=counts.assign(new=[new[sha] for sha in counts["evidence_sha256"]]), errors=tuple(errors))
 
 
-def finish(book: Book, batch: Batch, waiting: Sequence[Taken]) -> FilesExtract:
-    """Make the tables of a batch, keep them in derived/, and write the journal entries of its files."""
-    done = batch.finish()
-    zones = (tuple(sorted(batch.meter_zones.items())), batch.book_zone)
-    key = extract_key(waiting, zones)
-    write_extract(book.derived, key, done)
-    rows = done.files.to_dict("records")
-    book.journal.append_all([
-        (KIND, replace(taken, extract=key).entry(readings=int(row["readings"]), refusals=int(row["refusals"])))
-        for taken, row in zip(waiting, rows, strict=True)
-    ])  # fmt: skip
-    return done
+@dataclass(frozen=True, kw_only=True)
+class Words:
+    """What the operator told for all files of an import."""
+
+    profile: str | None
+    zone: str | None
+    date_order: str | None
+
+
+class Importer:
+    """Reads kept exports in batches, keeps their tables in ``derived/``, and journals each of them."""
+
+    def __init__(self, book: Book, profiles: Sequence[CsvProfile], words: Words, batch: Batch) -> None:
+        self.counts: list[pd.DataFrame] = []
+        self._book, self._profiles, self._words, self._batch = book, profiles, words, batch
+        self._waiting: list[Taken] = []
+        self._kept = set(book.evidence.hashes())
+
+    def take(self, sha256: str, original_name: str) -> None:
+        """Read one export: with others of its batch, or by itself where it is large."""
+        content = self._book.evidence.read(sha256)
+        claim = find_claim(content, self._profiles, self._words.profile)
+        told = Told(sha256=sha256, original_name=original_name, claim=claim, zone=self._words.zone,
+                    date_order=self._words.date_order)  # fmt: skip
+        if self._take_large(told, content):
+            return
+        used = self._batch.add(told, content)
+        self._waiting.append(self._taken(told, used))
+        if self._batch.records.count >= BATCH_RECORDS:
+            self.finish()
+
+    def finish(self) -> None:
+        """Make the tables of the exports that wait, keep them, and journal them."""
+        if not self._waiting:
+            return
+        done = self._batch.finish()
+        key = extract_key(self._waiting, self._zones)
+        write_extract(self._book.derived, key, [done])
+        self._journal(self._waiting, done.files, key)
+        self._batch = Batch(meter_zones=self._batch.meter_zones, book_zone=self._batch.book_zone)
+        self._waiting = []
+
+    def _take_large(self, told: Told, content: bytes) -> bool:
+        taken = self._taken(told, told.claim)
+        key = extract_key([taken], self._zones)
+        counts: dict[int, pd.DataFrame] = {}
+
+        def write(at: int, part: FilesExtract) -> None:
+            write_part(self._book.derived, key, at, part)
+            counts[at] = part.files
+
+        parts = self._batch.read_large(told, content, write)
+        if parts is None:
+            return False
+        end_parts(self._book.derived, key, parts)
+        self._journal([taken], add_counts([counts[at] for at in range(parts)]), key)
+        return True
+
+    def _taken(self, told: Told, claim: Claim) -> Taken:
+        if claim.profile:
+            keep_profile(self._book, claim.profile, self._kept)
+        return Taken(
+            sha256=told.sha256, original_name=told.original_name, profile=claim.name, refused=claim.refused,
+            profile_sha256=claim.profile.sha256 if claim.profile else None, profile_given=self._words.profile,
+            zone=told.zone, date_order=told.date_order,
+        )  # fmt: skip
+
+    @property
+    def _zones(self) -> object:
+        return (tuple(sorted(self._batch.meter_zones.items())), self._batch.book_zone)
+
+    def _journal(self, taken: Sequence[Taken], counts: pd.DataFrame, key: str) -> None:
+        self.counts.append(counts)
+        self._book.journal.append_all([
+            (KIND, replace(one, extract=key).entry(readings=int(row["readings"]), refusals=int(row["refusals"])))
+            for one, row in zip(taken, counts.to_dict("records"), strict=True)
+        ])  # fmt: skip
 
 
 def keep_files(

@@ -17,7 +17,8 @@ from ingest.profile_choice import choose_profile
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import sample_profiles
 from ingest.sync import ask_clock
-from ingest.transcripts import clock_exchanges
+from ingest.transcript_clocks import clock_exchanges
+from ingest.transcripts import hear
 from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
@@ -95,7 +96,7 @@ class _Maker:
             kept = session.keep()
         if fault is not None or kept is None:
             raise fault or LinkError("the meter sent nothing")
-        exchanges = clock_exchanges(kept[1], profiles=self.profiles, zone=zone)
+        exchanges = clock_exchanges(hear(kept[1], self.profiles), zone)
         if not exchanges:
             raise LinkError("this meter has no clock that can be read", where=self.link.text)
         self._journal(kept[0], session.serial)

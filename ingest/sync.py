@@ -25,6 +25,7 @@ from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import sample_profiles
 from ingest.protocols.frames import Event
 from ingest.protocols.meter import NoAnswer
+from ingest.transcript_clocks import clock_exchanges
 from ingest.transcripts import hear, read_heard
 from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
@@ -141,7 +142,7 @@ class _Sync:
     ) -> SyncReport:
         heard = hear(content, self._profiles)
         extract = read_heard(heard, sha256=sha256, zone=self._book.zone)
-        exchanges = heard.exchanges(self._book.zone)
+        exchanges = clock_exchanges(heard, self._book.zone)
         other_memory = bool(self._download and self._download.other_memory)
         journal_sync(
             self._book, sha256, session.profile.name, session.serial, complete=whole, other_memory=other_memory,

@@ -1,4 +1,4 @@
-"""A transcript into readings, refusals and clock readings. Pure: the same bytes always give the same tables."""
+"""A transcript into readings and refusals. Pure: the same bytes always give the same tables."""
 
 from __future__ import annotations
 
@@ -7,20 +7,14 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
-import pandas as pd
-
-from ingest.clock_exchange import ClockExchange, clock_offset
 from ingest.extract import Extract, ReadingRow, RefusalRow, readings_table, refusals_table
 from ingest.foreign_text import show_foreign
-from ingest.meter_time import ISO, parse_local, to_utc
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.devices import make_meter, parse_device_profile
 from ingest.protocols.frames import Answer, Damage, Event, Frame, Record
 from ingest.protocols.record_rows import RowMaker, clean_serial
 from ingest.transcript_file import TranscriptHead, Unreadable, parse_frames, parse_head
-from schemas.check import conform_table
 from schemas.errors import InputError
-from schemas.meters import ClockReadings
 
 
 @dataclass(kw_only=True)
@@ -38,11 +32,6 @@ class Heard:
     def zone(self, otherwise: ZoneInfo) -> ZoneInfo:
         """The zone of the meter's clock: the one of its profile, else the one given."""
         return ZoneInfo(self.profile.time.zone) if self.profile.time.zone else otherwise
-
-    def exchanges(self, zone: ZoneInfo) -> list[ClockExchange]:
-        """The questions for the time whose answers name one moment, in order."""
-        found = (exchange_of(answer, asked_s, self, self.zone(zone)) for asked_s, answer in self.clocks)
-        return [exchange for exchange in found if exchange is not None]
 
     def stored(self) -> dict[int, str]:
         """What the conversation knows for certain of each position of the memory, as received."""
@@ -103,17 +92,22 @@ def read_transcript(
     return read_heard(heard, sha256=sha256, zone=zone)
 
 
-def read_heard(heard: Heard, *, sha256: str, zone: ZoneInfo | None) -> Extract:
-    """The same from events that are already decoded."""
+def read_heard(
+    heard: Heard, *, sha256: str, zone: ZoneInfo | None, elsewhere: Mapping[int, str] | None = None
+) -> Extract:  # fmt: skip
+    """The same from events that are already decoded.
+
+    ``elsewhere``: what another conversation has for certain of the same memory; spoiled copies of it are no refusals.
+    """
     maker = RowMaker(
         profile=heard.profile, sha256=sha256, serial=heard.serial, zone=heard.zone(zone or ZoneInfo("UTC"))
     )
-    sound, doubtful = settle_stored([record for record in heard.records if record.stored], heard.profile.reads_twice)
+    sound, _ = settle_stored([record for record in heard.records if record.stored], heard.profile.reads_twice)
     live = [record for record in heard.records if not record.stored]
     rows = list(_rows(sorted(sound + live, key=lambda record: record.frame), maker, heard))
     refusals = [row for row in rows if isinstance(row, RefusalRow)]
-    refusals += [_doubt(record, sha256) for record in doubtful]
-    refusals += [_damage(damage, sha256) for damage in unsettled_damage(heard)]
+    refusals += [_doubt(record, sha256) for record in doubtful_records(heard, elsewhere or {})]
+    refusals += [_damage(damage, sha256) for damage in unsettled_damage(heard, elsewhere or {})]
     refusals += [
         RefusalRow(evidence_sha256=sha256, record_no=part.number, raw_text=show_foreign(part.text),
                    reason="unreadable", message=f"this line of the transcript cannot be read: {part.why}")
@@ -146,59 +140,21 @@ def settle_stored(records: list[Record], reads_twice: bool) -> tuple[list[Record
     return sound, doubtful
 
 
-def unsettled_damage(heard: Heard) -> list[Damage]:
+def doubtful_records(heard: Heard, elsewhere: Mapping[int, str]) -> list[Record]:
+    """Stored records that were not received twice alike, here or elsewhere."""
+    stored = [record for record in heard.records if record.stored]
+    _, doubtful = settle_stored(stored, heard.profile.reads_twice)
+    return [record for record in doubtful if record.position not in elsewhere]
+
+
+def unsettled_damage(heard: Heard, elsewhere: Mapping[int, str]) -> list[Damage]:
     """Damage behind which a record may be lost: not what was received whole when it was asked for again."""
-    have = set(heard.stored())
+    have = heard.stored().keys() | elsewhere.keys()
     return [
         damage
         for damage in heard.damages
         if damage.asked is None or not all(number in have for number in range(damage.asked[0], damage.asked[1] + 1))
     ]
-
-
-def clock_readings(
-    content: bytes, *, sha256: str, profiles: Mapping[str, DeviceProfile], zone: ZoneInfo
-) -> pd.DataFrame:
-    """What the meter's clock said in a conversation (schemas.meters.ClockReadings): one row, or none.
-
-    None where the meter told no time or no serial number, or where its local time has no one moment.
-    """
-    try:
-        heard = hear(content, profiles)
-    except InputError:
-        return conform_table(ClockReadings, pd.DataFrame())
-    exchanges = heard.exchanges(zone)
-    if heard.serial is None or not exchanges:
-        return conform_table(ClockReadings, pd.DataFrame())
-    found = clock_offset(exchanges)
-    row = {
-        "meter_serial": heard.serial, "observed_at": pd.Timestamp(found.observed_at), "offset_s": found.offset_s,
-        "uncertainty_s": found.uncertainty_s, "evidence_sha256": sha256,
-    }  # fmt: skip
-    frame = pd.DataFrame([row])
-    frame["observed_at"] = frame["observed_at"].astype("datetime64[ns, UTC]")
-    return conform_table(ClockReadings, frame)
-
-
-def clock_exchanges(content: bytes, *, profiles: Mapping[str, DeviceProfile], zone: ZoneInfo) -> list[ClockExchange]:
-    """The questions for the time in a transcript whose answers name one moment, in order."""
-    try:
-        heard = hear(content, profiles)
-    except InputError:
-        return []
-    return heard.exchanges(zone)
-
-
-def exchange_of(answer: Answer, asked_s: float, heard: Heard, zone: ZoneInfo) -> ClockExchange | None:
-    """One question for the time and its answer; None where the answer names no single moment."""
-    local = parse_local(answer.values.get("local", ""), f"{ISO}.%f")
-    moment = to_utc(local, zone)[0] if local else None
-    if moment is None:
-        return None
-    return ClockExchange(
-        asked_at=heard.head.utc_at(asked_s), answered_at=heard.head.utc_at(answer.at_s), meter_said_at=moment,
-        resolution_s=float(answer.values.get("resolution_s", heard.profile.time.resolution_s)),
-    )  # fmt: skip
 
 
 def _rows(records: list[Record], maker: RowMaker, heard: Heard) -> Iterator[ReadingRow | RefusalRow]:

@@ -48,8 +48,6 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
         "note": write_note(item, check),
         "reading_ids": join(list_reading_ids(verdict, part)),
     }
-    if part is None:
-        return row
     row |= {
         "value": part.value,
         "unit": part.shown_unit,
@@ -69,14 +67,14 @@ def check_row(item: Certified, check: str) -> dict[str, object]:
     return row
 
 
-def governing_part(verdict: Verdict) -> Part | None:
-    """The worst part, of equal ones the first."""
-    return max(verdict.parts, key=lambda part: RANK[part.outcome], default=None)
+def governing_part(verdict: Verdict) -> Part:
+    """The worst part, of equal ones the first; every check has one."""
+    return max(verdict.parts, key=lambda part: RANK[part.outcome])
 
 
-def list_reading_ids(verdict: Verdict, governing: Part | None) -> list[str]:
+def list_reading_ids(verdict: Verdict, governing: Part) -> list[str]:
     """The readings of all parts, the governing one first."""
-    first = [governing.reading.reading_id] if governing is not None and governing.reading is not None else []
+    first = [governing.reading.reading_id] if governing.reading is not None else []
     return list(dict.fromkeys([*first, *(one for part in verdict.parts for one in part.reading_ids)]))
 
 

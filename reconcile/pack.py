@@ -107,21 +107,26 @@ def load_pack(name: str = DEFAULT_PACK) -> Pack:
     if name not in list_packs():
         raise InputError(f"no rule pack is called {name!r}", advice=f"one of: {', '.join(list_packs())}")
     head = read_head(name)
-    limits: dict[str, Limit] = {}
-    for file_name in head["limits"]:
-        for limit in parse_limits(read_limit_file(file_name), file_name):
-            if limit.id in limits:
-                raise ProfileError(f"limit {limit.id!r} stands twice in rule pack {name}", where=file_name)
-            limits[limit.id] = limit
     return Pack(
         name=name,
         title=head["title"],
         edition=head["edition"],
-        limits=MappingProxyType(limits),
+        limits=MappingProxyType(gather_limits({file_name: read_limit_file(file_name) for file_name in head["limits"]})),
         settings=MappingProxyType({key: Setting(**value) for key, value in head["settings"].items()}),
         plans=MappingProxyType(read_limit_file(head["plan"])),
         signatures=tuple(MappingProxyType(row) for row in read_limit_file(head["signatures"])["signature"]),
     )
+
+
+def gather_limits(contents: Mapping[str, Mapping[str, Any]]) -> dict[str, Limit]:
+    """The limits of several files by their id. Raises ProfileError where two have one id."""
+    limits: dict[str, Limit] = {}
+    for file_name, content in contents.items():
+        for limit in parse_limits(content, file_name):
+            if limit.id in limits:
+                raise ProfileError(f"limit {limit.id!r} stands twice", where=file_name)
+            limits[limit.id] = limit
+    return limits
 
 
 def read_head(name: str) -> dict[str, Any]:

@@ -46,6 +46,27 @@ class Value:
     absent: bool = False
 
 
+@dataclass(frozen=True)
+class Word:
+    """What a profile says that a word in a value cell means: an indication, ``over range``, ``not measured`` or
+    ``no trip``; with ``above`` [SI unit] an over-range word is a bound. ``quantity`` None: wherever it stands.
+    """
+
+    means: str
+    quantity: str | None = None
+    above: float | None = None
+
+    def value(self, text: str) -> Value:
+        """The value of a cell that holds this word."""
+        if self.means == "not measured":
+            return refused("not measured", f"{shown(text)} says that nothing was measured", absent=True)
+        if self.above is not None:
+            return Value(value=self.above, comparator="gt")
+        if self.means in (OVER_RANGE_REASON, NO_TRIP_REASON):
+            return Value(reason=self.means)
+        return Value(indication=self.means)
+
+
 _COMPARATORS: Final = {
     ">": "gt", ">=": "gt", "=>": "gt", "≥": "gt", "⩾": "gt", "gt": "gt", "over": "gt", "above": "gt",
     "greater than": "gt", "more than": "gt", "exceeds": "gt", "&gt;": "gt", "&ge;": "gt", "&gt;=": "gt",
@@ -214,9 +235,11 @@ def settle_unit(quantity: str, told: Unit | None, in_cell: Unit | None) -> Unit 
 
 
 def _read_as(quantity: str, unit: Unit | None) -> Unit | None:
-    """``mS`` for a time is milliseconds: no instrument shows a trip time in siemens. Capital ohms of insulation: mega."""
-    if unit and quantity == "rcd_trip_time" and unit.base == "siemens" and unit.exponent == -3:
-        return Unit("s", -3)
+    """What a spelling can only mean for this quantity: no instrument shows a trip time in siemens or megaseconds, or
+    insulation in milliohms.
+    """
+    if unit and quantity == "rcd_trip_time" and unit.base == "siemens":
+        return Unit("s", 0 if unit.exponent == 0 else -3)
     if unit and quantity == "insulation_resistance" and unit.exponent == 6:
         return Unit("Ohm", 6)
     return unit

@@ -114,7 +114,7 @@ def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
         "record_no": line,
         "column_no": column,
         "column_name": _column_names(records, rows, several=True),
-        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "raw_text": pick_rows(records.text("raw_text"), rows),
         "meter_serial": _names(records, "meter_serial", rows),
         "memory_no": _memory(records, rows),
         "meter_time": _moments(told.moments.local_ns[rows], None),
@@ -132,9 +132,16 @@ def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
         "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
         "label": _names(records, "label", rows),
     }
-    frame: pd.DataFrame = pa.table(columns).to_pandas()
+    frame: pd.DataFrame = pa.table(columns).to_pandas(split_blocks=True)
     frame["memory_no"] = frame["memory_no"].astype("Int64")
     return conform_table(Readings, frame)
+
+
+def pick_rows(column: pa.Array, rows: Codes) -> pa.Array:
+    """The chosen rows; the column itself where they are all of them in order."""
+    if len(rows) == len(column) and (len(rows) == 0 or (rows[0] == 0 and (np.diff(rows) == 1).all())):
+        return column
+    return column.take(pa.array(rows))
 
 
 def reading_ids(prefixes: Sequence[str], of_file: Codes, line: Codes, column: Codes) -> pa.Array:
@@ -188,7 +195,7 @@ def clean_name(text: str) -> str | None:
 
 
 def _memory(records: Records, rows: Codes) -> pa.Array:
-    column = records.text("memory_no").take(pa.array(rows))
+    column = pick_rows(records.text("memory_no"), rows)
     plain = pc.match_substring_regex(column, r"^[0-9]{1,12}$")
     if pc.all(plain).as_py() and len(column):
         return column.cast(pa.int64())
@@ -209,7 +216,7 @@ def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
         "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),
         "record_no": records.record_no[rows],
         "column_name": _column_names(records, rows, several=False),
-        "raw_text": records.text("raw_text").take(pa.array(rows)),
+        "raw_text": pick_rows(records.text("raw_text"), rows),
         "reason": pa.array(reasons, pa.string()),
         "message": pa.array(messages, pa.string()),
     }

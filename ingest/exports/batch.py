@@ -39,7 +39,7 @@ class FilesExtract:
 
 @dataclass
 class Batch:
-    """Files whose records wait to become tables. ``meter_zones`` and ``book_zone`` give zones where files are silent."""
+    """Files whose records wait to become tables. ``meter_zones`` and ``book_zone`` count where files are silent."""
 
     meter_zones: Mapping[str, str]
     book_zone: str | None
@@ -104,10 +104,14 @@ def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) 
 def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:
     """The parts of one large file as one, their counts added up."""
     joined = join_extracts(parts)
-    files = parts[0].files.assign(
-        **{name: [int(joined.files[name].sum())] for name in ("readings", "refusals", "records")}
-    )
-    return FilesExtract(readings=joined.readings, refusals=joined.refusals, files=conform_table(FileCounts, files))
+    files = add_counts([part.files for part in parts])
+    return FilesExtract(readings=joined.readings, refusals=joined.refusals, files=files)
+
+
+def add_counts(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The counts of the parts of one file as one row (schemas.readings.FileCounts)."""
+    added = {name: [sum(int(part[name].iloc[0]) for part in parts)] for name in ("readings", "refusals", "records")}
+    return conform_table(FileCounts, parts[0].assign(**added))
 
 
 def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
+
+import pyarrow.compute as pc
 
 from ingest.cells.clocks import format_offset, parse_clock, split_moment
 from ingest.cells.dates import OrderDecision, decide_order
 from ingest.exports.distinct import Codes, Distinct, combine
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_clocks, telling_days
 from ingest.exports.records import Table
+
+PROVES_NOTHING: Final = r"^([0-9]{2}:[0-9]{2}(:[0-9]{2})?)?$"
 
 
 @dataclass(frozen=True)
@@ -31,8 +36,8 @@ def decide_clockings(
 ) -> tuple[list[Clocking], Proofs]:
     """How each table's dates and times are read; a table without proof takes the proof of its file.
 
-    ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other parts
-    of a file that is read in parts have proved. Gives what these tables prove as well.
+    ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other
+    parts of a file that is read in parts have proved. Gives what these tables prove as well.
     """
     day_texts, clock_texts = _by_table(table, days), _by_table(table, clocks)
     days_of: dict[Place, list[str]] = defaultdict(list)
@@ -59,9 +64,13 @@ def decide_clockings(
 
 
 def _by_table(table: Codes, column: Distinct) -> dict[int, list[str]]:
-    """The distinct texts of a column in each table."""
+    """The distinct texts of a column in each table. Times like 12:01:33 are left out: they prove nothing."""
     texts: dict[int, list[str]] = defaultdict(list)
-    _, (of_table, of_text) = combine(table, column.codes)
+    empty = pc.fill_null(pc.match_substring_regex(column.values, PROVES_NOTHING), True).to_numpy(zero_copy_only=False)
+    if empty.all():
+        return texts
+    told = ~empty[column.codes]
+    _, (of_table, of_text) = combine(table[told], column.codes[told])
     for position in range(len(of_table)):
         if text := column.texts[of_text[position]]:
             texts[int(of_table[position])].append(text)

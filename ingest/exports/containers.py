@@ -26,12 +26,14 @@ MOST_TIMES: Final = 300
 SMALL_BYTES: Final = 16 << 20
 MOST_MEMBERS: Final = 1000
 MOST_CELLS: Final = 20_000_000
+HEAD_BYTES: Final = 128 << 10
+FIRST_LINES: Final = 100
 READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Member:
-    """One text or one sheet. ``lines`` of a text, or the ``grid`` of a sheet; ``complete``: its last line has an end."""
+    """One text with its ``lines``, or one sheet with its ``grid``; ``complete``: the last line has an end."""
 
     name: str
     lines: list[str]
@@ -52,9 +54,16 @@ def open_export(content: bytes) -> list[Member]:
         return _open_zip(content)
     if content.startswith(OLD_SPREADSHEET):
         return read_sheets(content)
-    if content.startswith(b"%PDF") or content[:8] in (b"\x89PNG\r\n\x1a\n",) or content.startswith(b"\xff\xd8\xff"):
+    if content.startswith((b"%PDF", b"\x89PNG\r\n", b"\xff\xd8\xff")):
         raise NotOpened("this is a picture or a page, not an export: ask for the same as CSV")
     return [_text("", content, True)]
+
+
+def first_lines(content: bytes) -> list[str]:
+    """The first lines of each member, enough to know the layout. Raises NotOpened."""
+    if len(content) > 2 * HEAD_BYTES and not content.startswith((GZIP, ZIP, OLD_SPREADSHEET)):
+        content = content[:HEAD_BYTES]
+    return [line for member in open_export(content) for line in member.lines[:FIRST_LINES]]
 
 
 def _text(name: str, content: bytes, whole: bool) -> Member:

@@ -1,7 +1,7 @@
 """One large text read in parts: as columns where its lines are plain, as rows where not; memory does not grow with it.
 
-What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part proves
-something else, the file is read a second time with all that was proved.
+What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part
+proves something else, the file is read a second time with all that was proved.
 """
 
 from __future__ import annotations
@@ -22,14 +22,16 @@ from ingest.exports.grid import SEPARATOR_LINE, Grid, parse_grid, split_lines
 from ingest.exports.proofs import Proofs, join_proofs
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner
+from ingest.exports.times import prove_dates
+from ingest.exports.values import prove_styles
 from ingest.profiles.csv import CsvProfile
 
 LARGE_BYTES: Final = 2 << 20
 """Texts from this size on are read as columns."""
 HEAD_BYTES: Final = 64 << 10
 TAIL_BYTES: Final = 32 << 10
-SAMPLES: Final = 16
-SAMPLE_BYTES: Final = 32 << 10
+SAMPLES: Final = 10
+SAMPLE_BYTES: Final = 12 << 10
 PART_ROWS: Final = 400_000
 
 
@@ -54,7 +56,7 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
     """A large text ready to be read in parts; None where it is small or its beginning is not plain."""
     if len(content) < LARGE_BYTES or content[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK", b"\x1f\x8b", b"\xd0\xcf"):
         return None
-    if b"\x00" in content[:HEAD_BYTES]:
+    if b"\x00" in content[:HEAD_BYTES] or (profile and profile.preamble):
         return None
     begin = 3 if content.startswith(b"\xef\xbb\xbf") else 0
     head_end = content.rfind(b"\n", 0, HEAD_BYTES) + 1
@@ -93,7 +95,7 @@ def read_large(large: Large, facts: FileFacts, write: Callable[[int, Assembled],
     Numbers begin at 0; where the text has to be read a second time, they begin at 0 again. Gives how many parts there
     are in the end. Raises NotPlain.
     """
-    proofs = sample_proofs(large, facts)
+    proofs = sample_proofs(large)
     decided: list[Decided] = []
     found: list[Proofs] = []
     for number, part in enumerate(_pass(large, facts, proofs)):
@@ -115,7 +117,7 @@ def agree(one: Decided, other: Decided) -> bool:
     return styles and all(one[1][place] == other[1][place] for place in one[1].keys() & other[1].keys())
 
 
-def sample_proofs(large: Large, facts: FileFacts) -> Proofs:
+def sample_proofs(large: Large) -> Proofs:
     """What small pieces from all over the text prove."""
     found = []
     step = max(SAMPLE_BYTES, (large.end - large.start) // SAMPLES)
@@ -129,7 +131,7 @@ def sample_proofs(large: Large, facts: FileFacts) -> Proofs:
         records = Records()
         lines, _ = split_lines(decode(piece[begin:stop]).text)
         _scan_rows(large, parse_grid(lines, large.delimiter, complete=True), records)
-        found.append(assemble(records, [facts]).proofs)
+        found += [prove_styles(records), prove_dates(records)]
     return join_proofs(found)
 
 

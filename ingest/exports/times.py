@@ -9,9 +9,10 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow.compute as pc
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
-from ingest.cells.dates import DateCell, OrderDecision, parse_date
+from ingest.cells.dates import DateCell, OrderDecision, is_serial_day, parse_date
 from ingest.cells.text import fold
 from ingest.cells.words import is_not_measured
 from ingest.exports.clockings import Clocking, decide_clockings
@@ -21,8 +22,9 @@ from ingest.exports.records import Records, Table
 from ingest.exports.zones import NEVER, Zones, stamp_all
 
 RESET_BEFORE: Final = date(2005, 1, 1)
-"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and clock
-chips start again at 1970, 1980 or 2000 (common practice)."""
+"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and
+clock chips start again at 1970, 1980 or 2000 (common practice).
+"""
 EPOCH: Final = date(1970, 1, 1)
 DAY_NS: Final = 24 * 60 * 60 * 10**9
 EVENING_NS: Final = 18 * 60 * 60 * 10**9
@@ -32,6 +34,7 @@ NO_TIME: Final = "no date and time in the record"
 NO_DATE: Final = "no date in the record"
 NO_CLOCK: Final = "no time of day in the record"
 UNDECIDED: Final = "day and month undecided: "
+SERIAL: Final = "a spreadsheet's count of days: from which calendar is not certain"
 HALF: Final = "morning or afternoon undecided: other times of this column say AM or PM"
 RESET: Final = "the clock of the meter was reset: its date is before 2005"
 MIDNIGHT: Final = "times go back and forth below one date: which day this is is not certain"
@@ -93,6 +96,12 @@ def read_moments(
     return Moments(local, utc, np.where(reason != 0, reason, why), reasons.texts), decided, found
 
 
+def prove_dates(records: Records) -> Proofs:
+    """What the dates and times of some records prove about the order of day and month."""
+    days, clocks = distinct(records.text("date")), distinct(records.text("time"))
+    return decide_clockings(records.tables, records.table, days, clocks, [None], Proofs())[1]
+
+
 def read_locals(
     records: Records, days: Distinct, clocks: Distinct, clockings: Sequence[Clocking], reasons: Reasons
 ) -> tuple[npt.NDArray[np.int64], Codes, Codes]:
@@ -134,24 +143,20 @@ def _plain_days(
 
 def _plain_clocks(clocks: Distinct) -> npt.NDArray[np.int64]:
     """Nanoseconds since midnight of each distinct text like 12:01:33 or 12:01; NEVER for all others."""
-    found = np.full(len(clocks.texts), NEVER, np.int64)
-    for length in (8, 5):
-        rows = [
-            at for at, text in enumerate(clocks.texts) if text is not None and len(text) == length and text.isascii()
-        ]
-        if not rows:
+    found = np.full(len(clocks.values), NEVER, np.int64)
+    for length, pattern in ((8, r"^[0-9]{2}:[0-9]{2}:[0-9]{2}$"), (5, r"^[0-9]{2}:[0-9]{2}$")):
+        shaped = pc.fill_null(pc.match_substring_regex(clocks.values, pattern), False)
+        rows = np.flatnonzero(shaped.to_numpy(zero_copy_only=False))
+        if not len(rows):
             continue
-        marks = np.frombuffer("".join(clocks.texts[at] or "" for at in rows).encode(), np.uint8).reshape(-1, length)
+        texts = clocks.values.filter(shaped)
+        first = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset]
+        marks = np.frombuffer(texts.buffers()[2], np.uint8)[first : first + len(rows) * length].reshape(-1, length)
         digits = marks.astype(np.int64) - ord("0")
-        places = [0, 1, 3, 4, 6, 7] if length == 8 else [0, 1, 3, 4]
-        sound = ((digits[:, places] >= 0) & (digits[:, places] <= 9)).all(axis=1) & (marks[:, 2] == ord(":"))
         hour, minute = digits[:, 0] * 10 + digits[:, 1], digits[:, 3] * 10 + digits[:, 4]
-        second = np.zeros(len(rows), np.int64)
-        if length == 8:
-            sound &= marks[:, 5] == ord(":")
-            second = digits[:, 6] * 10 + digits[:, 7]
-        sound &= (hour < 24) & (minute < 60) & (second < 60)
-        found[np.array(rows)[sound]] = (((hour * 60 + minute) * 60 + second) * 10**9)[sound]
+        second = digits[:, 6] * 10 + digits[:, 7] if length == 8 else np.zeros(len(rows), np.int64)
+        sound = (hour < 24) & (minute < 60) & (second < 60)
+        found[rows[sound]] = (((hour * 60 + minute) * 60 + second) * 10**9)[sound]
     return found
 
 
@@ -196,10 +201,12 @@ def read_moment(day_text: str | None, clock_text: str | None, source: Table, clo
     if source.plan.at("epoch") is not None:
         return _epoch(clock_text or "")
     day_cell, clock_cell = fold(day_text or ""), fold(clock_text or "")
+    if day_text is None and source.context.date_text and source.plan.at("date") is None:
+        day_cell = source.context.date_text
     if not day_cell and not clock_cell:
         return Moment(reason=NO_TIME)
-    if day_text is None and source.context.date_text:
-        day_cell = source.context.date_text
+    if clock_text is None and source.context.clock_text:
+        clock_cell = source.context.clock_text
     both = split_moment(day_cell)
     if both is None and not day_cell:
         both = split_moment(clock_cell)
@@ -211,7 +218,7 @@ def read_moment(day_text: str | None, clock_text: str | None, source: Table, clo
         return Moment(reason=NO_DATE)
     day, why = settle_day(parse_date(day_cell), clocking.order)
     if day is None:
-        return Moment(reason=why)
+        return Moment(reason=SERIAL if is_serial_day(day_cell) else why)
     return _with_clock(day, clock_cell, clocking)
 
 

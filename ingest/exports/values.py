@@ -141,7 +141,7 @@ def _plain_cases(
 def _exponent(named: Named) -> int | None:
     """The power of ten of the unit of a plain number; None where it has none that is certain."""
     quantity = named.meaning.quantity
-    if named.refusal or quantity is None or QUANTITIES[quantity].is_indication:
+    if named.refusal or quantity is None or QUANTITIES[quantity].is_indication or named.words:
         return None
     unit = settle_unit(quantity, named.unit, None)
     return None if isinstance(unit, Value) else unit.exponent
@@ -190,7 +190,8 @@ def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, ver
         return refused(named.refusal, named.message)
     quantity = named.meaning.quantity
     assert quantity is not None
-    value = parse_value(raw, quantity, named.unit, style)
+    word = next((one for one in named.words.get(simplify(fold(raw)), ()) if one.quantity in (None, quantity)), None)
+    value = word.value(raw) if word else parse_value(raw, quantity, named.unit, style)
     if value.refusal or (sign is None and verdict is None):
         return value
     if verdict is not None and (changed := _with_verdict(fold(verdict), quantity)) is not None:
@@ -223,6 +224,12 @@ def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: C
     return join_proofs(
         Proofs(cells={(tables[of_table[at]].place, int(of_column[at])): texts}) for at, texts in examples.items()
     )
+
+
+def prove_styles(records: Records) -> Proofs:
+    """What the value cells of some records prove about separators."""
+    place, (tables, columns) = combine(records.table, records.column)
+    return _proofs(records.tables, place, tables, columns, distinct(records.text("raw_text")))
 
 
 def decide_styles(tables: Sequence[Table], of_table: Codes, of_column: Codes, proofs: Proofs) -> list[NumberStyle]:

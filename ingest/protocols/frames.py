@@ -22,6 +22,10 @@ DESCRIPTOR: Final = "descriptor"
 OPERATIONS: Final = (BYTES, READ, WRITE, NOTIFY, SUBSCRIBE, DESCRIPTOR)
 
 
+NO_RECORDS: Final = (0, -1)
+"""What ``Damage.asked`` is where no record was being asked for, so that none can be lost."""
+
+
 class Frame(NamedTuple):
     """One frame of a transcript: its ``number`` (also its line), when [s since the transcript began], which way,
     the bytes, and for Bluetooth the operation and the characteristic.
@@ -74,7 +78,9 @@ class Record:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Damage:
-    """Something that arrived and is no whole record or answer. ``asked``: the records that were being asked for."""
+    """Something that arrived and is no whole record or answer. ``asked``: the records that were being asked for,
+    ``NO_RECORDS``, or null where any live reading may be lost.
+    """
 
     frame: int
     at_s: float

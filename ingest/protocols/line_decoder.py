@@ -8,7 +8,7 @@ from ingest.foreign_text import show_foreign
 from ingest.meter_time import parse_local
 from ingest.profiles.device_lines import Command, LinesProfile
 from ingest.protocols.checksums import CHECKSUMS
-from ingest.protocols.frames import Answer, Cell, Damage, Event, Frame, Record
+from ingest.protocols.frames import NO_RECORDS, Answer, Cell, Damage, Event, Frame, Record
 from ingest.protocols.line_splitter import Line, LineSplitter
 
 ANSWERED = ("identify", "count", "clock", "set_clock", "erase", "live", "stop_live")
@@ -32,6 +32,7 @@ class LineDecoder:
         self._asked: tuple[str, Command] | None = None
         self._range: tuple[int, int] | None = None
         self._echo = ""
+        self._live = True
 
     def feed(self, frame: Frame) -> list[Event]:
         """The events that this frame completes."""
@@ -53,6 +54,7 @@ class LineDecoder:
                 self._asked = (name, command)
                 numbers = [int(part) for part in found.groupdict().values() if part.isdigit()]
                 self._range = (numbers[0], numbers[-1]) if name.startswith("record") and numbers else None
+                self._live = name in ("live", "stop_live")
                 return
 
     def _decode(self, data: bytes) -> str:
@@ -120,9 +122,9 @@ class LineDecoder:
         return asked_position(cells["record"].text, first, last, self._layout.numbers_wrap_at)
 
     def _damage(self, line: Line, text: str, reason: str, message: str) -> Damage:
-        shown = show_foreign(text)
+        asked = self._range or (None if self._live else NO_RECORDS)
         return Damage(
-            frame=line.frame, at_s=line.at_s, raw=shown, reason=reason, message=message, asked=self._range
+            frame=line.frame, at_s=line.at_s, raw=show_foreign(text), reason=reason, message=message, asked=asked
         )  # fmt: skip
 
 

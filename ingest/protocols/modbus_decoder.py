@@ -9,7 +9,7 @@ from pymodbus.pdu import DecodePDU
 
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device_modbus import Area, ModbusProfile
-from ingest.protocols.frames import Answer, Damage, Event, Frame, Record
+from ingest.protocols.frames import NO_RECORDS, Answer, Damage, Event, Frame, Record
 from ingest.protocols.line_decoder import asked_position
 from ingest.protocols.register_values import read_area
 
@@ -90,6 +90,10 @@ class ModbusDecoder:
     def _is_read_of(self, area: Area | None) -> bool:
         return bool(area) and area is not None and self._function == READS[area.table]
 
+    def _asks_live(self) -> bool:
+        live = self._map.live
+        return live is not None and self._is_read_of(live) and self._asked.address == live.address
+
     def _asked_records(self) -> tuple[int, int] | None:
         """First position and number of the records that were asked for; None for anything else."""
         area = self._map.records
@@ -144,7 +148,7 @@ class ModbusDecoder:
         asked = self._asked_records() if self._asked is not None and self._function in (3, 4) else None
         return Damage(
             frame=self._began, at_s=self._at_s, raw=show_foreign(raw.hex(" ")), reason=reason, message=message,
-            asked=(asked[0], asked[0] + asked[1] - 1) if asked else None,
+            asked=(asked[0], asked[0] + asked[1] - 1) if asked else None if self._asks_live() else NO_RECORDS,
         )  # fmt: skip
 
 

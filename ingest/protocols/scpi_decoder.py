@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device_scpi import ScpiProfile
-from ingest.protocols.frames import Answer, Cell, Damage, Event, Frame, Record
+from ingest.protocols.frames import NO_RECORDS, Answer, Cell, Damage, Event, Frame, Record
 from ingest.protocols.line_decoder import asked_position, iso_clock, template_pattern
 from ingest.protocols.messages_488 import Datum, Malformed, Message, parse_message, special_number
 
@@ -139,8 +139,9 @@ class ScpiDecoder:
         return {name: _cell(datum) for name, datum in zip(names, data, strict=True)}
 
     def _damage(self, raw: bytes, reason: str, message: str) -> Damage:
+        asked = self._range or (None if self._asked == "live" else NO_RECORDS)
         return Damage(
-            frame=self._began, at_s=self._at_s, raw=show_foreign(raw), reason=reason, message=message, asked=self._range
+            frame=self._began, at_s=self._at_s, raw=show_foreign(raw), reason=reason, message=message, asked=asked
         )
 
 

@@ -183,8 +183,9 @@ def _whole_table(name: str, verdict: str, rows: int, *, column: str | None = Non
 
 
 def _places(name: str, index: pd.Index) -> list[str]:
-    unit = LINE if index.name == LINE else "row"
-    return [f"{name}.csv {unit} {number}" for number in index]
+    if index.name == LINE:
+        return [f"{name}.csv {LINE} {number}" for number in index]
+    return [f"{name} row {number}" for number in index]
 
 
 def _total(name: str, rows: int, cells: int, bad: int) -> dict[str, object]:

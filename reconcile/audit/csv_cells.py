@@ -1,4 +1,4 @@
-"""A CSV of a dataset as the cells that stand in it: text only, nothing converted."""
+"""A table of a dataset as the cells that stand in it: text only."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Final
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pacsv
+import pyarrow.parquet as pq
 
 from schemas.errors import InputError
 
@@ -41,6 +42,19 @@ def parse_cells(content: bytes, *, where: str) -> pd.DataFrame:
     cells = pd.DataFrame({name: table[name].to_pandas().astype("str") for name in names})
     cells.index = pd.Index(_start_lines(content, len(cells)), name=LINE)
     return cells
+
+
+def parse_parquet_cells(content: bytes, *, where: str) -> pd.DataFrame:
+    """Every cell of a Parquet table as text, null empty; the index counts the rows from 1.
+
+    Raises InputError where the bytes are no Parquet table.
+    """
+    try:
+        table = pq.read_table(pa.BufferReader(content)).to_pandas()
+    except (pa.ArrowException, OSError, ValueError, OverflowError) as error:
+        raise InputError("this is not a table of a dataset", where=where, seen=str(error)[:200]) from error
+    table.index = pd.RangeIndex(1, len(table) + 1)
+    return as_cells(table)
 
 
 def _header(content: bytes) -> list[str]:

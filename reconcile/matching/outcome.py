@@ -54,7 +54,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     if belief is None:
         none = case.decided.appliance == -1
         # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
-        stamped_s = case.session.time_s if case.session.dated else np.full(count, np.nan)
+        stamped_s = case.session.beat_s if case.session.dated else np.full(count, np.nan)
         return {
             "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
             "step": np.full(count, -1), "confidence": none.astype(float),

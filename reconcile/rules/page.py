@@ -10,6 +10,7 @@ from reconcile.rules import load_rules
 from reconcile.wording import show_value
 from schemas.checks import CHECKS
 from schemas.findings import SEVERITY_OF
+from schemas.jobs import WORK_TYPES
 from schemas.steps import STEPS
 
 WORDS: Final = {
@@ -87,11 +88,11 @@ def render_rules() -> str:
 
 def render_plan(pack: Pack) -> str:
     """A table of the steps that each kind of work asks for."""
-    works = [name for name, plan in pack.plans.items() if isinstance(plan, dict)]
-    rows = []
-    for step in STEPS.values():
-        rows.append((step.title, *(need_of(pack, work, step.name) for work in works)))
-    return "\n".join(render_table(("step", *works), rows)) + "\n"
+    rows = [
+        (step.title, *(need_of(pack, work, step.name) for work in WORK_TYPES), pack.plans["sources"][step.name])
+        for step in STEPS.values()
+    ]
+    return "\n".join(render_table(("step", *WORK_TYPES, "source"), rows)) + "\n"
 
 
 def need_of(pack: Pack, work: str, step: str) -> str:
@@ -100,7 +101,7 @@ def need_of(pack: Pack, work: str, step: str) -> str:
     if step in plan["required"]:
         return "required"
     if step in plan["if_class_one"]:
-        return "required for class I"
+        return "required but for class II"
     if step in plan["if_rcd"]:
         return "required with an RCD"
     return "optional" if step in plan["optional"] else ""

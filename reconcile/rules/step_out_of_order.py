@@ -10,7 +10,7 @@ from reconcile.rule import Assessed, Remark, Rule
 from reconcile.verdicts import checks_of_step
 from reconcile.verdicts.dead import DEAD, came_first
 from reconcile.verdicts.supply import RESTORED
-from reconcile.wording import title
+from reconcile.wording import capital, title
 from schemas.steps import STEPS
 
 ISOLATION: Final = ("proof_before", *DEAD)
@@ -23,10 +23,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for step, reading in sorted(case.chosen.items()):
         when = find_wrong_time(case, step, reading)
         if when is not None:
-            yield remark(step, reading, when)
+            yield remark(step, (reading.reading_id,), when)
     for part in assessed.parts_with("proof", "wrong order"):
-        if part.reading is not None:
-            yield remark(part.steps[0], part.reading, "on the wrong side of the dead tests", ("proved_dead",))
+        yield remark(part.steps[0], part.reading_ids, "on the wrong side of the dead tests", ("proved_dead",))
 
 
 def find_wrong_time(case: Case, step: str, reading: Reading) -> str | None:
@@ -56,14 +55,14 @@ def is_later(case: Case, step: str, reading: Reading) -> bool:
     return found is not None and came_first(found, reading) is False
 
 
-def remark(step: str, reading: Reading, when: str, more: tuple[str, ...] = ()) -> Remark:
+def remark(step: str, reading_ids: tuple[str, ...], when: str, more: tuple[str, ...] = ()) -> Remark:
     """The remark for one step."""
     return Remark(
         code="step_out_of_order",
-        message=f"{title(step)} was recorded {when}: at that time it cannot show what it should.",
+        message=f"{capital(title(step))} was recorded {when}: at that time it cannot show what it should.",
         action="Repeat the step in its place, or correct the time in the record if the clock was wrong.",
         checks=(*checks_of_step(step), *more),
-        reading_ids=(reading.reading_id,),
+        reading_ids=reading_ids,
     )
 
 

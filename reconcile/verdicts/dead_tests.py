@@ -122,14 +122,13 @@ def assess_rcd(case: Case) -> Iterator[Part]:
         reading_ids=case.ids("rcd_trip"),
         outcome="not tested",
     )
-    if not readings:
+    chosen = case.of("rcd_trip")
+    if chosen is None:
         wanted = case.needs_step("rcd_trip") or case.appliance.earthing == "TT"
         yield replace(base, outcome="not tested" if wanted else "not applicable", why="missing" if wanted else "")
         return
     last = {reading.rcd_multiple: reading for reading in readings}
-    chosen = case.of("rcd_trip")
-    if chosen is not None:
-        last[chosen.rcd_multiple] = chosen
+    last[chosen.rcd_multiple] = chosen
     for multiple, reading in sorted(last.items(), key=lambda item: item[0] or 0.0):
         yield judge_rcd(case, base, multiple, reading)
 

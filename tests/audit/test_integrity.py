@@ -170,6 +170,7 @@ def test_every_pair_of_files_swapped(book: Book) -> None:
         (".part-x1", "left over"),
         ("profiles/own.toml", "not listed"),
         ("profiles/deep/own.toml", "stray"),
+        ("conversations/x.transcript", "left over"),
         ("derived/plain", "stray"),
         ("derived/key." + "0" * 64, "changed"),
         ("journal.jsonl.bak", "stray"),

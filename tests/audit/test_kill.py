@@ -38,8 +38,8 @@ def test_killed_here_and_there(tmp_path: Path) -> None:
 @traced
 @pytest.mark.slow
 @pytest.mark.parametrize("mode", ["before", "torn"])
-@pytest.mark.parametrize("action", ["first import", "import", "jobs", "certify", "decide"])
+@pytest.mark.parametrize("action", ["first import", "import", "jobs", "certify", "review"])
 def test_killed_at_calls_all_through(action: str, mode: str, tmp_path: Path) -> None:
     # Every call would take half an hour: the steps are odd, so that the two modes meet different calls.
-    every = 3 if action == "decide" else 37
+    every = 5 if action == "review" else 37
     assert sweep(action, tmp_path, first=2 if mode == "torn" else 1, every=every, mode=mode) >= 2

@@ -20,7 +20,8 @@ from ingest.protocols.frames import BYTES, DESCRIPTOR, NOTIFY, READ, Damage, Fra
 from ingest.protocols.gatt_layouts import parse_current_time, parse_presentation
 from ingest.protocols.messages_488 import Malformed, parse_message
 from ingest.protocols.record_rows import RowMaker
-from ingest.transcripts import clock_readings, read_transcript
+from ingest.transcript_clocks import clock_readings
+from ingest.transcripts import read_transcript
 
 KINDS = ("demo-lines", "demo-scpi", "demo-modbus", "demo-gatt")
 LONDON = ZoneInfo("Europe/London")

@@ -152,3 +152,29 @@ def test_a_killed_program_leaves_a_transcript_that_the_next_sync_takes_in(how, b
     assert any("cut off" in sentence for sentence in report.sentences) == (how == signal.SIGKILL)
     assert list((book.root / "conversations").iterdir()) == []
     assert readings_of(book)["memory_no"].tolist() == list(range(1, 601))
+
+
+def test_what_a_later_sync_brought_whole_is_no_refusal_of_the_book(book, plug):
+    """A cable pulled once does not leave the book with something to attend to for ever."""
+    from ingest.book_extract import read_book
+    from ingest.transcripts import read_transcript
+
+    broken = plug(LinesDemoMeter(demo_day(9)).receive, dies_at_byte=520)
+    first = sync_meter(book, broken.url, profile="demo-lines", patience=Patience(reopen_times=0))
+    alone = read_transcript(book.evidence.read(first.sha256), sha256=first.sha256, profiles={}, zone=book.zone)
+    assert alone.refusals["reason"].tolist() == ["cut off"]
+    assert len(read_book(book).refusals) == 1
+    sync_meter(book, plug(LinesDemoMeter(demo_day(9)).receive).url, profile="demo-lines")
+    extract = read_book(book)
+    assert len(extract.refusals) == 0
+    assert extract.readings["memory_no"].tolist() == list(range(1, 10))
+
+
+def test_a_refusal_stays_where_the_memory_was_another_one(book, plug):
+    from ingest.book_extract import read_book
+
+    broken = plug(LinesDemoMeter(demo_day(9)).receive, dies_at_byte=520)
+    sync_meter(book, broken.url, profile="demo-lines", patience=Patience(reopen_times=0))
+    other = [record.__class__(**{**vars(record), "label": "other"}) for record in demo_day(9)]
+    sync_meter(book, plug(LinesDemoMeter(other).receive).url, profile="demo-lines")
+    assert read_book(book).refusals["reason"].tolist() == ["cut off"]

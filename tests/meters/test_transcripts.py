@@ -13,8 +13,9 @@ import pytest
 
 from ingest.profiles.devices import sample_profiles
 from ingest.sync import sync_meter
+from ingest.transcript_clocks import clock_readings
 from ingest.transcript_file import TranscriptWriter, parse_frames, parse_head
-from ingest.transcripts import clock_readings, read_transcript
+from ingest.transcripts import read_transcript
 
 LONDON = ZoneInfo("Europe/London")
 DIALOGUE = Path(__file__).parent / "dialogues" / "lines.transcript"

@@ -25,6 +25,7 @@ def make_case(
     appliance: Mapping[str, Any] | None = None,
     needs: Mapping[str, str] = NEEDS,
     pack: str = "bs7671-2018-a2.1",
+    work_type: str = "service",
 ) -> Case:
     """A case of one appliance; readings a minute apart, in the order of the work and then as given."""
     listed = sorted(steps.items() if isinstance(steps, Mapping) else steps, key=lambda pair: STEP_ORDER[pair[0]])
@@ -33,7 +34,7 @@ def make_case(
         readings.setdefault(step, []).append(make_reading(step, content, number))
     ordered = {step: tuple(sorted(found, key=order_key)) for step, found in readings.items()}
     return Case(
-        appliance=Appliance(certificate_id="J1_A1", job_id="J1", appliance_id="A1", work_type="service",
+        appliance=Appliance(certificate_id="J1_A1", job_id="J1", appliance_id="A1", work_type=work_type,
                             **(PLAIN_APPLIANCE | dict(appliance or {}))),
         readings=ordered,
         chosen={step: valid[-1] for step, found in ordered.items() if (valid := [r for r in found if r.is_valid])},
@@ -64,10 +65,11 @@ def make_reading(step: str, content: Any, number: int) -> Reading:
         fields = {"unit": QUANTITIES[planned.quantity].unit, "comparator": "eq"} | fields
     base = {
         "reading_id": f"r-{number}", "quantity": planned.quantity, "step": step, "meter_serial": METER,
-        "conductors": planned.conductors[0] or None, "taken_at_ns": START_NS + number * MINUTE_NS,
-        "evidence_sha256": SHA, "record_no": number, "column_no": 1, "memory_no": number,
+        "conductors": planned.conductors[0] or None,
+        "evidence_sha256": SHA, "record_no": number, "column_no": 1,
     }  # fmt: skip
-    return Reading(**(base | fields))
+    minute = fields.pop("minute", number)
+    return Reading(**(base | {"taken_at_ns": START_NS + round(minute * MINUTE_NS)} | fields))
 
 
 def judge_case(case: Case) -> Certified:

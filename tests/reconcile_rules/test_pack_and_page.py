@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from reconcile.judging import judge
-from reconcile.pack import CONFIRMATIONS, DEFAULT_PACK, Pack, list_packs, load_pack, parse_limits
+from reconcile.pack import CONFIRMATIONS, DEFAULT_PACK, Pack, gather_limits, list_packs, load_pack, parse_limits
 from reconcile.rules import load_rules
 from reconcile.rules.page import render_checks, render_page, render_plan
 from schemas.checks import CHECKS
@@ -79,6 +79,12 @@ def test_a_limit_that_is_not_whole_is_refused() -> None:
         parse_limits({"limit": [ROW | {"confirmed": "hearsay"}]}, "f")
 
 
+def test_a_limit_that_stands_twice_is_refused() -> None:
+    with pytest.raises(ProfileError, match=r"second\.toml: limit 'a' stands twice"):
+        gather_limits({"first.toml": {"limit": [ROW]}, "second.toml": {"limit": [ROW]}})
+    assert set(gather_limits({"first.toml": {"limit": [ROW, ROW | {"id": "b"}]}})) == {"a", "b"}
+
+
 def test_a_certificate_can_be_judged_as_an_old_pack_would() -> None:
     """6.0 ohm behind a 6 A type B breaker: above 0.8 x 7.283 of 2018 (5.83), below 0.8 x 7.667 of 2008 (6.13)."""
     steps = PLAIN_STEPS | {"earth_loop": 6.0}
@@ -129,6 +135,6 @@ def test_the_page_shows_every_check_rule_limit_and_choice() -> None:
     assert "as quoted elsewhere" in page
     plan = render_plan(load_pack())
     assert len(plan.splitlines()) == len(STEPS) + 2
-    assert "| insulation | optional | optional | required | optional |" in plan
-    assert "| RCD trip time | optional | optional | required with an RCD | optional |" in plan
-    assert "| earth continuity | optional | required for class I | required for class I | optional |" in plan
+    assert "| insulation | optional | required | optional | optional |" in plan
+    assert "| RCD trip time | optional | required with an RCD | optional | optional |" in plan
+    assert "| earth continuity | optional | required but for class II | required but for class II | optional |" in plan
