@@ -2,10 +2,10 @@
 
 Usage: python kill_sweep.py ACTION FOLDER FIRST EVERY MODE
 
-ACTION is one of ``ACTIONS``; FOLDER is empty and ours. The child is traced with ptrace. Call number FIRST, FIRST+EVERY,
-... of those that write is where it dies: MODE ``before`` the call is made, or ``torn`` after it, a write cut to half
-its bytes. After each death a second child opens the book, checks it, runs the action again to its end, and compares with a
-run that was left in peace. One line of JSON a death; the last line counts them.
+ACTION is one of ``ACTIONS``; FOLDER is empty and ours. The child is traced with ptrace. Call number FIRST,
+FIRST+EVERY, ... of those that write is where it dies: MODE ``before`` the call is made, or ``torn`` after it, a write
+cut to half its bytes. After each death a second child opens the book, checks it, runs the action again to its end, and
+compares with a run that was left in peace. One line of JSON a death; the last line counts them.
 """
 
 from __future__ import annotations
