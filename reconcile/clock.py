@@ -29,7 +29,7 @@ EVEN_DAY_S: Final = 12 * HOUR_S
 ROUGH_S: Final = 600.0
 LOST_FROM_S: Final = 26 * HOUR_S
 DAY_S: Final = 24 * HOUR_S
-KEPT_TIME_OF_DAY: Final = 30.0
+KEPT_TIME_OF_DAY: Final = 100.0
 NO_JOB: Final = 1e-4
 
 
@@ -109,7 +109,7 @@ def lost_offsets(blocks: Blocks, hours: Hours) -> tuple[Numbers, Numbers]:
     whole_days_s = np.unique(np.round(differences / DAY_S)) * DAY_S
     offset_s = np.unique(np.concatenate([np.concatenate([steps, steps - 1.0, steps - 2.0]) * GRID_S, whole_days_s]))
     off_day_s = np.abs(offset_s - np.round(offset_s / DAY_S) * DAY_S)
-    prior = 1.0 + KEPT_TIME_OF_DAY * np.exp(-0.5 * (off_day_s / 300.0) ** 2)
+    prior = 1.0 + KEPT_TIME_OF_DAY * np.exp(-0.5 * (off_day_s / 100.0) ** 2)
     return offset_s, np.log(prior / prior.sum())
 
 

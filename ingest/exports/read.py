@@ -6,12 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.exports.context import Context
 import numpy as np
 
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
+from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
+from ingest.exports.layout import find_plan
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner, keep_unclaimed
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
@@ -21,7 +22,9 @@ from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
 MEMBER_COLUMNS: Final = 1000
-"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
+"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as
+many.
+"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,9 +50,9 @@ def read_export(
 ) -> Extract:  # fmt: skip
     """The readings and refusals of one export.
 
-    ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words of
-    the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
-    gives the zone of a meter by serial number; ``book_zone`` is the last resort.
+    ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words
+    of the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent;
+    ``meter_zones`` gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
     from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
 
@@ -121,14 +124,16 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
     """Add the records of one text or sheet; True where a table was found in it."""
     grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
+    find, context = find_plan, Context()
     if profile:
-        context = Context(decimal=profile.decimal)
-        return Scanner(grid, records, file_no, context, find=profile.find_plan).scan()
-    if Scanner(grid, records, file_no, Context()).scan():
+        grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
+    if Scanner(grid, records, file_no, context, find=find).scan():
         return True
+    if profile and profile.rest is None:
+        return False
     for shaped in other_shapes(member, grid):
         first = len(records.pieces)
-        if Scanner(shaped.grid, records, file_no, Context()).scan():
+        if Scanner(shaped.grid, records, file_no, context, find=find).scan():
             if shaped.turned:
                 turn_back(records, first, shaped.places)
             return True

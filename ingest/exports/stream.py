@@ -1,7 +1,7 @@
 """One large text read in parts: as columns where its lines are plain, as rows where not; memory does not grow with it.
 
-What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part proves
-something else, the file is read a second time with all that was proved.
+What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part
+proves something else, the file is read a second time with all that was proved.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
     """A large text ready to be read in parts; None where it is small or its beginning is not plain."""
     if len(content) < LARGE_BYTES or content[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK", b"\x1f\x8b", b"\xd0\xcf"):
         return None
-    if b"\x00" in content[:HEAD_BYTES]:
+    if b"\x00" in content[:HEAD_BYTES] or (profile and profile.preamble):
         return None
     begin = 3 if content.startswith(b"\xef\xbb\xbf") else 0
     head_end = content.rfind(b"\n", 0, HEAD_BYTES) + 1

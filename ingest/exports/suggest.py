@@ -87,7 +87,8 @@ def _columns(plan: Plan, sample: Sequence[Sequence[str]]) -> Iterator[str]:
             yield 'holds = "reading"'
             yield from _measured(tests[at])
         else:
-            yield f"[[column]]  # not used: {parse_heading(heading).meaning.other or 'not a reading, or not known'}, {example}"
+            why = parse_heading(heading).meaning.other or "not a reading, or not known"
+            yield f"[[column]]  # not used: {why}, {example}"
             yield f"heading = {_text(heading)}"
             yield 'holds = "ignore"'
 

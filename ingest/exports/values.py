@@ -141,7 +141,7 @@ def _plain_cases(
 def _exponent(named: Named) -> int | None:
     """The power of ten of the unit of a plain number; None where it has none that is certain."""
     quantity = named.meaning.quantity
-    if named.refusal or quantity is None or QUANTITIES[quantity].is_indication:
+    if named.refusal or quantity is None or QUANTITIES[quantity].is_indication or named.words:
         return None
     unit = settle_unit(quantity, named.unit, None)
     return None if isinstance(unit, Value) else unit.exponent

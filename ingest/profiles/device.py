@@ -51,6 +51,7 @@ def _uuid(text: str) -> str:
 
 
 Uuid = Annotated[str, AfterValidator(_uuid)]
+UuidOrNone = Annotated[str, AfterValidator(lambda text: _uuid(text) if text else "")]
 
 
 class Section(BaseModel):

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from ingest.meter_time import ISO
-from ingest.profiles.device import DeviceProfile, Section, Uuid
+from ingest.profiles.device import DeviceProfile, Section, Uuid, UuidOrNone
 
 FieldType = Literal[
     "u8", "u16", "u24", "u32", "i8", "i16", "i24", "i32", "sfloat", "float", "f32", "text", "date_time", "epoch",
@@ -78,10 +78,10 @@ class GattLive(Section):
 class GattSection(Section):
     """``[gatt]``: the characteristics. Empty text: the meter has none of that kind."""
 
-    serial: Uuid | Literal[""] = "2a25"
-    model: Uuid | Literal[""] = "2a24"
-    battery: Uuid | Literal[""] = "2a19"
-    clock: Uuid | Literal[""] = "2a2b"
+    serial: UuidOrNone = "2a25"
+    model: UuidOrNone = "2a24"
+    battery: UuidOrNone = "2a19"
+    clock: UuidOrNone = "2a2b"
     clock_writable: bool = False
     pair: bool = False
     records: GattRecords | None = None

@@ -129,7 +129,7 @@ def _join(run: list[Session]) -> Session:
         source=first.source,
         rows=rows,
         time_s=np.full(len(rows), np.nan),
-        dated=False,
+        dated=all(one.dated for one in run),
         kind=np.concatenate([one.kind for one in run]),
         label=[text for one in run for text in one.label],
         record=np.concatenate([one.record for one in run]),

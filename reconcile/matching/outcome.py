@@ -54,7 +54,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     if belief is None:
         none = case.decided.appliance == -1
         # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
-        stamped_s = case.session.time_s if case.session.dated else np.full(count, np.nan)
+        stamped_s = case.session.beat_s if case.session.dated else np.full(count, np.nan)
         return {
             "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
             "step": np.full(count, -1), "confidence": none.astype(float),
@@ -206,5 +206,9 @@ def _questions(
         for place, offered in found["candidates"].items():
             row = int(case.session.rows[place])
             candidates[reading_ids[row]] = offered
-            run[row] = f"{number}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
-    return find_questions(matches, pd.Series(serial, dtype=object), pd.Series(run, dtype=object), candidates)
+            run[row] = f"{number:06d}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
+    order = np.concatenate([case.session.rows for case in cases]) if cases else np.empty(0, dtype=np.int64)
+    return find_questions(
+        matches.iloc[order].reset_index(drop=True), pd.Series(serial[order], dtype=object),
+        pd.Series(run[order], dtype=object), candidates,
+    )  # fmt: skip

@@ -222,9 +222,9 @@ def _likely_days(
             best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
             every = np.sort(every[best])
         scored.append((float(worth[:, every].max(axis=1).sum()), every))
-    if not scored and len(jobs):
-        best = np.sort(np.lexsort((jobs, -worth.max(axis=0)))[:MOST_JOBS])
-        return [(0.0, best)]
+    if len(undated):
+        best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
+        scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
     scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
     kept = scored[:MOST_DAYS]
     return [(-float(np.log(len(scored))), members) for _, members in kept]

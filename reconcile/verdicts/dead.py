@@ -10,7 +10,7 @@ from reconcile.case import NS_PER_MINUTE, Case, Reading, order_key
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.compare import compare
 from reconcile.verdicts.signatures import explain
-from reconcile.verdicts.supply import BEFORE, assess_polarity, volts_of
+from reconcile.verdicts.supply import assess_supply_polarity, volts_of
 from schemas.jobs import ATTESTED
 
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
@@ -121,10 +121,7 @@ def assess_pairs(case: Case) -> Part:
 
 def was_right(case: Case) -> bool:
     """True where the supply was connected as it should be before it was isolated."""
-    polarity = assess_polarity(
-        case, check="supply_polarity", steps=BEFORE, indication_step="supply_polarity", metalwork_step="metalwork"
-    )
-    return polarity.outcome == "satisfactory"
+    return all(part.outcome == "satisfactory" for part in assess_supply_polarity(case))
 
 
 def is_live(case: Case, reading: Reading) -> bool:

@@ -43,6 +43,7 @@ class AirFaults:
     says_count: int | None = None
     max_mtu: int = 247
     no_clock: bool = False
+    label: bytes = b""
 
 
 def record_bytes(number: int) -> bytes:
@@ -144,7 +145,7 @@ class AirMeter:
             times = 0 if self.sent in self.faults.lost else 2 if self.sent in self.faults.repeated else 1
             self.sent += 1
             for _ in range(times):
-                await self.device.notify_subscriber(connection, self.records, record_bytes(number))
+                await self.device.notify_subscriber(connection, self.records, record_bytes(number) + self.faults.label)
             if self.sent % 50 == 0:
                 await asyncio.sleep(0)
         return True

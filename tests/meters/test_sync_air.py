@@ -169,12 +169,32 @@ def test_numbers_that_wrap(book, air, meter):
     assert numbers_in(book) == expected(range(65_520, 65_541))
 
 
-def test_a_small_mtu_is_told_and_nothing_is_made_up(book, air, meter):
-    report = sync(book, air, meter(range(1, 6), max_mtu=23), mtu=23)
-    assert report.complete
-    # A record has 12 octets, which fit into 23 - 3; cut them by a profile of a longer record.
-    longer = PROFILE.gatt.records.fields + [PROFILE.gatt.records.fields[1].model_copy(update={"name": "more"})] * 1
-    assert sum({"u16": 2, "date_time": 7, "u8": 1, "sfloat": 2}[field.type] for field in longer) == 19
+LABELLED = parse_device_profile(
+    PROFILE.toml.replace(
+        '{ name = "value", type = "sfloat" },',
+        '{ name = "value", type = "sfloat" },\n    { name = "label", type = "text", length = 14 },',
+    ),
+    "air-tester",
+)
+
+
+@pytest.mark.parametrize(("mtu", "whole"), [(247, True), (23, False)])
+def test_a_link_too_narrow_for_a_record(book, air, meter, mtu, whole):
+    """A record of 26 octets does not fit into a notification of an MTU of 23: nothing is made up, and it is told."""
+    one = meter(range(1, 4), max_mtu=mtu, label=b"BOILER-1      ")
+    report = sync_meter(
+        book, f"ble:{one.address}", profile="air-tester", profiles={"air-tester": LABELLED}, patience=PATIENCE,
+        opener=opener(air, mtu),
+    )  # fmt: skip
+    assert report.complete is whole
+    content = book.evidence.read(report.sha256)
+    extract = read_transcript(content, sha256=report.sha256, profiles={}, zone=book.zone)
+    if whole:
+        assert extract.readings["label"].tolist() == ["BOILER-1"] * 3
+    else:
+        assert len(extract.readings) == 0
+        assert "the link may carry no longer notifications" in extract.refusals["message"].tolist()[0]
+        assert any("3 records, and 0 of them arrived" in sentence for sentence in report.sentences)
 
 
 def test_a_count_that_is_a_lie(book, air, meter):

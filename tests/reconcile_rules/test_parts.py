@@ -33,6 +33,7 @@ WORDS = {
     "insulation": {"missing", "low", "no number", "test voltage", "pair missing"},
     "load": {"above the fuse"},
 }  # fmt: skip
+UNKNOWN = {"rcd unknown", "earthing unknown", "device unknown", "device not tabulated"}
 FAILING = FAULTS | {"live", "damaged", "worn", "out of band", "no earth", "high", "unstable", "too large", "too small",
                     "no trip", "slow", "not_dead", "isolated_in_neutral", "not secured", "low"}  # fmt: skip
 
@@ -57,6 +58,10 @@ def check_part(check: str, part: Part, readings: dict[str, tuple[Any, ...]]) -> 
     if part.why in ("line_earth_reversed", "neutral_open", "isolated_in_neutral"):
         assert part.causes
     assert part.limit_source or part.kind in ("loop", "rcd", "fuse", "notice", "dead proof", "load")
+    if part.kind == "rcd" and part.reading is not None:
+        assert (part.high is None) == ((part.reading.rcd_multiple or 1.0) <= 0.5)
+    if part.kind == "loop" and part.reading is not None:
+        assert (part.high is None) <= (part.why in UNKNOWN | {"no earth"})
     assert part.note == part.note.strip()
     assert "XX" not in f"{part.note}{part.against}{part.accepts}"
 
