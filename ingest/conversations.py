@@ -1,4 +1,4 @@
-"""All conversations of a book, read together: a record that was spoiled in one and came whole in a later one is no loss."""
+"""All conversations of a book, read together: a record spoiled in one and whole in a later one is no loss."""
 
 from __future__ import annotations
 
