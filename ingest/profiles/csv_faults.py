@@ -1,7 +1,7 @@
 """Everything that is wrong with a profile of an export layout, all of it at once.
 
-What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words in
-it mean, looked at whether or not the form is right.
+What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words
+in it mean, looked at whether or not the form is right.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from ingest.profiles.preamble import find_template_fault
 from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
-    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair", "comparator",
-    "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
+    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
+    "comparator", "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
 )  # fmt: skip
 EXAMPLES: Final = {
     "kind": 'kind = "csv"',

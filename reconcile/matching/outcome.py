@@ -82,7 +82,9 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         "confidence": np.where(decided, 1.0, np.where(none, nowhere, sure)),
         "status": status,
         "why": why,
-        "candidates": {int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)},
+        "candidates": {
+            int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)
+        },
     }
 
 
@@ -175,8 +177,8 @@ def conclude(
         {
             "reading_id": reading_ids,
             "taken_at": taken,
-            "job_id": np.append(visits.job_id, None)[job_of],
-            "appliance_id": np.append(visits.appliance_id, None)[appliance],
+            "job_id": np.array([*visits.job_id, None], dtype=object)[job_of],
+            "appliance_id": np.array([*visits.appliance_id, None], dtype=object)[appliance],
             "step": np.array([*STEP_NAMES, None], dtype=object)[step],
             "match_confidence": np.clip(_joined(rows, "confidence", np.float64)[order], 0.0, 1.0),
             "match_status": np.array(OUTCOMES, dtype=object)[_joined(rows, "status", np.int64)[order]],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -51,7 +52,8 @@ class Placing:
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
     probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
-    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to) [s since 1970].
+    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to)
+    [s since 1970].
     """
 
     forced: Places
@@ -104,7 +106,11 @@ def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Nu
     if serial is not None and not any(serial in named for named in visits.serials):
         serial = None
     by_meter = [
-        UNNAMED if serial is None or not visits.serials[job] else NAMED if serial in visits.serials[job] else OTHER_METER
+        UNNAMED
+        if serial is None or not visits.serials[job]
+        else NAMED
+        if serial in visits.serials[job]
+        else OTHER_METER
         for job in jobs
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
@@ -117,7 +123,7 @@ def _block_fit(words: list[str], visits: Visits, jobs: Places, blocks: Blocks) -
     """How well the labels of each block fit each job (blocks, jobs), best 1."""
     fit = np.ones((len(blocks.first), len(jobs)))
     bounds = np.append(blocks.first, len(words))
-    typed = [sorted({word for word in words[a:b] if word}) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    typed = [sorted({word for word in words[a:b] if word}) for a, b in pairwise(bounds)]
     vocabulary = sorted({word for group in typed for word in group})
     if not vocabulary or not len(jobs):
         return fit
@@ -183,9 +189,7 @@ def _lost_placings(
         if len(offset_s):
             score = log_prior + offset_fit(offset_s, blocks, hours)
             best = best_offsets(score)
-            placing = Placing(
-                jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True
-            )
+            placing = Placing(jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True)
             found.append((float(score[best[0]]), placing))
     found.sort(key=lambda pair: -pair[0])
     return [placing for score, placing in found if score > found[0][0] - PLACINGS_WITHIN][:4]
@@ -197,7 +201,8 @@ def _inside(blocks: Blocks, offset_s: Numbers, hints: Hints) -> NDArray[np.bool_
         return np.ones(len(offset_s), dtype=bool)
     slack_s = 900.0
     starts, ends = blocks.start_s[0] - offset_s, blocks.end_s[-1] - offset_s
-    return (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    inside: NDArray[np.bool_] = (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    return inside
 
 
 def _likely_days(
