@@ -61,7 +61,7 @@ def audit(
         word = OperatorWord(profile=profile, zone=zone, date_order=date_order)
         assert home is not None
         done = audit_recorded(recorded, home, word=word, progress=_tell)
-        apart = (home.root,)
+        apart: tuple[Path, ...] = (home.root,)
     else:
         assert out is not None
         done = audit_dataset(out, home, screen=screen, progress=_tell)
@@ -94,6 +94,7 @@ def sign(
     """
     from cli import signing
     from ingest.book import Book
+    from reconcile.audit.files import SIGNATURE
     from schemas.errors import InputError
 
     if new_key is not None:
@@ -106,7 +107,7 @@ def sign(
         locked = b"ENCRYPTED" in signing.read(key, "the private key")
         home = _book(book, Book, needed=False)
         name = signing.sign_dataset(out, key, _password("password of the key") if locked else None, home)
-        print(f"signed with key {name}: {out / signing.SIGNATURE}")
+        print(f"signed with key {name}: {out / SIGNATURE}")
     if request is not None:
         signing.write_time_stamp_request(out, request)
         print(f"time stamp request: {request}")
@@ -139,4 +140,3 @@ def _tell(doing: str) -> None:
     """Say on a terminal what is being done."""
     if sys.stderr.isatty():
         print(f"{doing} …", file=sys.stderr)
-

@@ -45,7 +45,7 @@ class Pointers:
             found = self.by_reading.loc[first]
             return {
                 "evidence_sha256": str(found["evidence_sha256"]),
-                "evidence_record_no": int(found["record_no"]),
+                "evidence_record_no": int(str(found["record_no"])),
                 "evidence_text": str(found["raw_text"]),
                 "reading_id": first,
             }
@@ -121,7 +121,8 @@ def recorded_rows(comparison: pd.DataFrame, name: str) -> list[dict[str, object]
     """Rows of schemas.audit.RecordedComparison that do not agree; ``name`` is the recorded file."""
     found = comparison[~comparison["verdict"].isin(AGREEING)]
     rows = []
-    for row in found.to_dict("records"):
+    for record in found.to_dict("records"):
+        row = {str(column): value for column, value in record.items()}
         left_out = row["verdict"] == "left out"
         what = [row["appliance_id"], row["quantity"], row["conductors"]]
         rows.append(
@@ -154,7 +155,8 @@ def _recorded_message(row: Mapping[str, object]) -> str:
         parts.append(f"the reading is of {other}")
     if row["failing"]:
         parts.append("the reading breaks a limit")
-    for name, words in (("probability", "probability of this explanation"), ("chance", "a made-up value would fit by chance")):
+    told = {"probability": "probability of this explanation", "chance": "a made-up value would fit by chance"}
+    for name, words in told.items():
         number = row[name]
         if isinstance(number, float) and number == number:
             parts.append(f"{words}: {number:.0%}" if number >= 0.01 else f"{words}: under 1%")

@@ -43,7 +43,8 @@ def find_plan(wanted: str, population: int, confidence: float) -> Plan:
         tolerable = max(1, math.ceil(population * float(share[1]) / 100))
         return plan_sample(population=population, tolerable=tolerable, confidence=confidence)
     if published := PUBLISHED.fullmatch(wanted.strip()):
-        return published_plan(population=population, aql=published[1], level=published[2] or "II", confidence=confidence)
+        level = published[2] or "II"
+        return published_plan(population=population, aql=published[1], level=level, confidence=confidence)
     raise InputError(f"no such sample: {wanted!r}", advice="5% or aql:1.0")
 
 

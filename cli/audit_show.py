@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from cli.auditing import Audit
+from cli.pages.wording import count_text
 from cli.text import printable_lines
 from schemas.audit import SCREENING_WARNING
 
@@ -32,14 +33,15 @@ def audit_lines(audit: Audit, written: Sequence[Path]) -> str:
             ours, theirs = texts.get("recorded", "nothing"), texts.get("evidence", "nothing")
             lines += _wrapped(f"   on record {ours}, by the evidence {theirs}", indent="   ")
         for name in ("message", "action"):
-            lines += _wrapped(f"   {'try: ' if name == 'action' else ''}{texts[name]}", indent="   ") if name in texts else []
+            before = "   try: " if name == "action" else "   "
+            lines += _wrapped(f"{before}{texts[name]}", indent="   ") if name in texts else []
     if len(audit.rows) > SHOWN:
         lines.append(f"   and {len(audit.rows) - SHOWN} more")
     for note in audit.notes:
         lines += _wrapped(f"note: {note}", indent="  ")
     if "screening" in audit.tables:
         lines += _wrapped(SCREENING_WARNING, indent="")
-    lines.append("no mismatch" if audit.clean else f"{len(audit.rows)} {'mismatch' if len(audit.rows) == 1 else 'mismatches'}")
+    lines.append("no mismatch" if audit.clean else count_text(len(audit.rows), "mismatch", "mismatches"))
     lines.append(f"report: {', '.join(str(path) for path in written)}")
     return printable_lines("\n".join(lines))
 

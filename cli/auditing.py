@@ -188,7 +188,7 @@ def version_note(package: dict[str, Any]) -> str:
     version = package.get("provebook", {}).get("tool_version") if isinstance(package.get("provebook"), dict) else None
     if version == TOOL_VERSION:
         return ""
-    return f"made with version {version}, audited with {TOOL_VERSION}: install version {version} to tell which it comes from"
+    return f"made with version {version}, audited with {TOOL_VERSION}: install that version to tell what it comes from"
 
 
 def compare_out(

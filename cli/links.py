@@ -167,9 +167,10 @@ def clock_sentence(offset: ClockOffset) -> str:
     shown = f"{size:.2f} s"
     if size >= LONG_S:
         shown = f"{int(size // 3600)} h {int(size % 3600 // 60)} min {size % 60:.1f} s"
+    within = f"±{offset.uncertainty_s:.2f} s" if offset.uncertainty_s >= 0.01 else f"±{offset.uncertainty_s:.4f} s"
     if size <= offset.uncertainty_s:
-        return f"the meter's clock is right within ±{offset.uncertainty_s:.2f} s ({offset.exchanges} answers)"
-    return f"the meter's clock is {shown} {way}, ±{offset.uncertainty_s:.2f} s ({offset.exchanges} answers)"
+        return f"the meter's clock is right within {within} ({offset.exchanges} answers)"
+    return f"the meter's clock is {shown} {way}, {within} ({offset.exchanges} answers)"
 
 
 def clock_result(offset: ClockOffset | None) -> dict[str, Any] | None:

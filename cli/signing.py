@@ -84,7 +84,7 @@ def write_time_stamp_request(out: Path, target: Path) -> None:
 
 
 def attach_time_stamp(out: Path, answer: Path, roots: Path) -> datetime:
-    """Put the authority's answer beside the signature; the moment it vouches for. Raises InputError if it is no good."""
+    """Put the authority's answer beside the signature; the moment it vouches for. Raises InputError if it is bad."""
     content = read(answer, "the time stamp")
     moment = check_time_stamp(read(out / SIGNATURE, "the signature"), content, read(roots, "the certificates"))
     write_whole(out / TIME_STAMP, content)

@@ -48,8 +48,8 @@ def read_book(
 ) -> BookExtract:  # fmt: skip
     """All readings of the book, or of the evidence in ``only`` (SHA-256), each stored record once.
 
-    ``decisions`` (schemas.matches.Decisions) give exports a zone or a date order. ``meter_zones`` are those of the book's
-    meter register where not given. Without ``use_derived`` every export is read from its evidence again.
+    ``decisions`` (schemas.matches.Decisions) give exports a zone or a date order. ``meter_zones`` are those of the
+    book's meter register where not given. Without ``use_derived`` every export is read from its evidence again.
 
     Raises BookError where evidence or the text of a profile is missing or changed.
     """

@@ -32,8 +32,8 @@ Progress = Callable[[int], None]
 
 @dataclass(frozen=True, kw_only=True)
 class ImportReport:
-    """What an import did. ``files``: schemas.readings.FileCounts and ``new`` (the bytes were not in the book before), one
-    row a file that could be read from disk; ``errors``: one for each file that could not.
+    """What an import did. ``files``: schemas.readings.FileCounts and ``new`` (the bytes were not in the book before),
+    one row a file that could be read from disk; ``errors``: one for each file that could not.
     """
 
     files: pd.DataFrame

@@ -192,7 +192,9 @@ def _hash_files(files: Sequence[tuple[str, os.DirEntry[str]]]) -> tuple[dict[str
         else:
             hashes[path] = _hash_small(entry.path)
     with ThreadPoolExecutor(max_workers=os.cpu_count()) as pool:
-        hashes |= dict(zip([path for path, _place in large], pool.map(_hash_large, [place for _path, place in large]), strict=True))
+        hashes |= dict(
+            zip([path for path, _place in large], pool.map(_hash_large, [place for _path, place in large]), strict=True)
+        )
     return hashes, total
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from bleak.backends.client import BaseBleakClient
+
 from ingest.demo.links import open_demo
 from ingest.foreign_text import show_foreign
 from ingest.profiles.device import DeviceProfile
 from ingest.profiles.device_gatt import GattProfile
-from ingest.profiles.device_lines import SerialSection
+from ingest.profiles.device_lines import LinesProfile, SerialSection
 from ingest.transports.bluetooth import BluetoothLink
+from ingest.transports.bluetooth_stream import BluetoothStream
 from ingest.transports.serial_line import open_serial
 from ingest.transports.transport import Transport
 from schemas.errors import InputError
@@ -49,8 +52,8 @@ def open_link(link: Link, profile: DeviceProfile) -> Transport:
     """The open transport. Raises LinkError saying what to do where it cannot be opened."""
     if link.way == "demo":
         return open_demo(link.rest, profile, open_serial_link)
-    if link.way == "ble" and isinstance(profile, GattProfile):
-        return BluetoothLink(link.rest, pair=profile.gatt.pair)
+    if link.way == "ble":
+        return open_bluetooth(link.rest, profile)
     return open_serial_link(link.rest, profile)
 
 
@@ -58,3 +61,20 @@ def open_serial_link(url: str, profile: DeviceProfile) -> Transport:
     """The open port with the line settings of the profile."""
     settings = getattr(profile, "serial", None)
     return open_serial(url, settings if isinstance(settings, SerialSection) else SerialSection())
+
+
+def open_bluetooth(
+    address: str, profile: DeviceProfile, backend: type[BaseBleakClient] | None = None
+) -> BluetoothLink | BluetoothStream:
+    """The connected peripheral, or the byte stream that its profile says it offers.
+
+    Raises InputError where the profile is for a wire, LinkError where there is no connection.
+    """
+    if isinstance(profile, GattProfile):
+        return BluetoothLink(address, pair=profile.gatt.pair, backend=backend)
+    if isinstance(profile, LinesProfile) and profile.bluetooth is not None:
+        return BluetoothStream(BluetoothLink(address, backend=backend), profile.bluetooth)
+    raise InputError(
+        f"the profile {profile.name} is not for Bluetooth", where=f"ble:{show_foreign(address)}",
+        advice='a profile of kind = "gatt", or of kind = "lines" with a table [bluetooth]',
+    )  # fmt: skip

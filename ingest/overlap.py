@@ -1,9 +1,9 @@
 """Exports that overlap: each stored record stands once, what differs is shown, nothing is chosen.
 
-A record is told by its meter, memory slot, time, quantity and conductors. With the same value it is the same record seen
-again; with another value it is a conflict. The same slot at another time is another record: memory counters restart.
-Records without a slot are told by meter, time, label and value, and stand as often as the fullest export has them. Records
-without a time are never joined. A meter without a serial number is known only inside one export.
+A record is told by its meter, memory slot, time, quantity and conductors. With the same value it is the same record
+seen again; with another value it is a conflict. The same slot at another time is another record: memory counters
+restart. Records without a slot are told by meter, time, label and value, and stand as often as the fullest export has
+them. Records without a time are never joined. A meter without a serial number is known only inside one export.
 """
 
 from __future__ import annotations

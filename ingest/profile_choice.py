@@ -27,9 +27,7 @@ def choose_profile(link: Link, name: str | None, profiles: Mapping[str, DevicePr
     if link.way == "demo":
         return profiles[demo_profile_name(link.rest)]
     fitting = [
-        profile
-        for profile in profiles.values()
-        if not profile.name.startswith("demo-") and (profile.kind == "gatt") == (link.way == "ble")
+        profile for profile in profiles.values() if not profile.name.startswith("demo-") and fits_way(profile, link.way)
     ]
     if len(fitting) == 1:
         return fitting[0]
@@ -38,3 +36,9 @@ def choose_profile(link: Link, name: str | None, profiles: Mapping[str, DevicePr
         seen=", ".join(sorted(profile.name for profile in fitting)) or "the book has none of its own yet",
         advice="--profile NAME; a profile is one TOML file in the book's folder profiles",
     )  # fmt: skip
+
+
+def fits_way(profile: DeviceProfile, way: str) -> bool:
+    """True where a meter of that profile can be at the end of such a link."""
+    by_air = profile.kind == "gatt" or getattr(profile, "bluetooth", None) is not None
+    return by_air if way == "ble" else profile.kind != "gatt"

@@ -1,21 +1,23 @@
 """The transcript of a conversation with a meter: every byte, with direction and time, as it passed.
 
-Format 1. UTF-8 (only ASCII is written), one JSON object a line, LF; the number of a frame is the number of its line.
+Format 1. UTF-8 (only ASCII is written), one JSON object a line, LF; the number of a frame is the number of its
+line.
 
 ::
 
-    {"transcript":1,"n":1,"t":0,"utc":"2031-04-02T09:00:00.000000Z","link":"serial:/dev/ttyUSB0","profile":"plain-lines",
-     "tool":"0.1.0","profile_toml":"..."}                                      (one line in the file)
-    {"n":2,"t":0.001204,"out":"ID\\r\\n"}                       sent to the meter, as text
-    {"n":3,"t":0.014310,"in":"ID;PL-1;004711*5A\\r\\n"}          received, as text
-    {"n":4,"t":0.020000,"out_hex":"0104"}                      the same for bytes that are not text
-    {"n":5,"t":0.020100,"op":"notify","ch":"2a52","in_hex":"06000101"}     Bluetooth: operation and characteristic
-    {"n":6,"t":0.900000,"note":"link lost; opened again"}       a remark of this program
-    {"n":7,"t":60.00000,"utc":"2031-04-02T09:01:00.000012Z"}    an anchor: what the computer's clock said at t
+{"transcript":1,"n":1,"t":0,"utc":"2031-04-02T09:00:00.000000Z","link":"serial:/dev/ttyUSB0","profile":"plain-lines",
+"tool":"0.1.0","profile_toml":"..."}                                      (one line in the file)
+{"n":2,"t":0.001204,"out":"ID\\r\\n"}                       sent to the meter, as text
+{"n":3,"t":0.014310,"in":"ID;PL-1;004711*5A\\r\\n"}          received, as text
+{"n":4,"t":0.020000,"out_hex":"0104"}                      the same for bytes that are not text
+{"n":5,"t":0.020100,"op":"notify","ch":"2a52","in_hex":"06000101"}     Bluetooth: operation and characteristic
+{"n":6,"t":0.900000,"note":"link lost; opened again"}       a remark of this program
+{"n":7,"t":60.00000,"utc":"2031-04-02T09:01:00.000012Z"}    an anchor: what the computer's clock said at t
 
-``t`` counts seconds on a clock that never jumps; ``utc`` anchors tie it to the computer's clock. Bytes are written as
-text where all of them are printable ASCII, CR, LF or TAB, else as hex: one way for each content, so that the same
-bytes always give the same line. A file that ends in the middle of a line is a valid transcript of what came before.
+``t`` counts seconds on a clock that never jumps; ``utc`` anchors tie it to the computer's clock. Bytes are written
+as text where all of them are printable ASCII, CR, LF or TAB, else as hex: one way for each content, so that the
+same bytes always give the same line. A file that ends in the middle of a line is a valid transcript of what came
+before.
 """
 
 from __future__ import annotations

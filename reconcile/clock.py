@@ -20,13 +20,16 @@ NEAR_S: Final = 2.5 * HOUR_S
 FAR_HOURS: Final = 13
 BLOCK_PAUSE_S: Final = 6 * 60.0
 MOST_OFFSETS: Final = 6
-KEPT_WITHIN: Final = 9.0
+KEPT_WITHIN: Final = 7.0
 """Offsets whose likelihood falls short of the best by more than this [natural logarithm] are left out."""
 
 EVEN_DAY_S: Final = 12 * HOUR_S
 """Readings of a working day spread over this long: what a job's hours are weighed against."""
 
 ROUGH_S: Final = 600.0
+LOST_FROM_S: Final = 26 * HOUR_S
+DAY_S: Final = 24 * HOUR_S
+KEPT_TIME_OF_DAY: Final = 100.0
 NO_JOB: Final = 1e-4
 
 
@@ -94,14 +97,20 @@ def near_offsets() -> tuple[Numbers, Numbers]:
 
 
 def lost_offsets(blocks: Blocks, hours: Hours) -> tuple[Numbers, Numbers]:
-    """Offsets of a clock that lost its date: those that bring some block to the beginning of some job; log prior."""
+    """Offsets of a clock that lost its date, with log prior: those that bring some block to the beginning of some job.
+
+    A date that was set wrong leaves the time of day right: whole days weigh more.
+    """
     known = np.isfinite(hours.low_s)
     if not len(blocks.start_s) or not known.any():
         return np.zeros(1), np.zeros(1)
     differences = (blocks.start_s[:, None] - hours.low_s[None, known]).ravel()
     steps = np.unique(np.round(differences / GRID_S))
-    offset_s = np.unique(np.concatenate([steps, steps - 1.0, steps - 2.0])) * GRID_S
-    return offset_s, np.full(len(offset_s), -np.log(len(offset_s)))
+    whole_days_s = np.unique(np.round(differences / DAY_S)) * DAY_S
+    offset_s = np.unique(np.concatenate([np.concatenate([steps, steps - 1.0, steps - 2.0]) * GRID_S, whole_days_s]))
+    off_day_s = np.abs(offset_s - np.round(offset_s / DAY_S) * DAY_S)
+    prior = 1.0 + KEPT_TIME_OF_DAY * np.exp(-0.5 * (off_day_s / 100.0) ** 2)
+    return offset_s, np.log(prior / prior.sum())
 
 
 def offset_fit(offset_s: Numbers, blocks: Blocks, hours: Hours) -> Numbers:
@@ -119,3 +128,49 @@ def best_offsets(score: Numbers) -> Places:
     """Places of the offsets worth a closer look, best first."""
     order = np.argsort(-score, kind="stable")[:MOST_OFFSETS]
     return np.asarray(order[score[order] > score[order[0]] - KEPT_WITHIN], dtype=np.int64)
+
+
+def describe_clock(
+    *, listed: bool, offset_s: float, spread_s: float, first_shown_s: float, known: bool, agreeing: int, checked: int
+) -> str:
+    """What was found about a clock, in plain words.
+
+    ``listed``: whether any visit of the job list is in reach; ``first_shown_s``: the first time the meter said, NaN
+    where it gave none; ``known``: whether the offset is known well enough to correct by it.
+    """
+    if not listed:
+        return "no visit of the job list is in reach, so nothing is known about the clock"
+    if np.isnan(first_shown_s):
+        return "the meter gave no time: visits are told apart by labels and by the order of the readings"
+    agree = f"; {agreeing} of {checked} readings agree" if checked else ""
+    if offset_s == 0.0 and known:
+        return f"the meter's clock agrees with the job list{agree}"
+    if abs(offset_s) > LOST_FROM_S and offset_s % DAY_S:
+        about = format_minute(first_shown_s - offset_s)
+        said = format_minute(first_shown_s)
+        return f"the meter had lost its date: it said {said} when it was about {about} UTC, by the job list{agree}"
+    if not known and spread_s > 2.0 * ROUGH_S:
+        return f"the meter's clock fits the job list in more than one way{agree}"
+    about = "" if known and offset_s % HOUR_S == 0.0 else f", give or take {spread_s / 60.0:.0f} min"
+    way = "ahead" if offset_s > 0 else "behind"
+    return f"the meter ran {span_text(abs(offset_s))} {way}{about}{_cause(offset_s)}{agree}"
+
+
+def _cause(offset_s: float) -> str:
+    if abs(abs(offset_s) - HOUR_S) < ROUGH_S / 4.0:
+        return ": summer time not set" if offset_s < 0 else ": summer time set when it was winter"
+    if abs(offset_s) >= DAY_S and offset_s % DAY_S == 0.0:
+        return ": its date was set wrong, its time of day was right"
+    return ""
+
+
+def span_text(seconds: float) -> str:
+    """A span of time in days, hours, minutes and seconds, the parts that are not nought."""
+    whole = round(seconds)
+    parts = [(whole // 86400, "d"), (whole // 3600 % 24, "h"), (whole // 60 % 60, "min"), (whole % 60, "s")]
+    return " ".join(f"{count} {unit}" for count, unit in parts if count) or "0 s"
+
+
+def format_minute(moment_s: float) -> str:
+    """A moment [s since 1970] to the minute."""
+    return str(np.datetime64(int(moment_s // 60), "m")).replace("T", " ")

@@ -14,6 +14,7 @@ from reconcile.rules import load_rules
 from reconcile.spread import Placed, spread
 from reconcile.tables import Brief, Judged
 from reconcile.verdicts import ASSESS, Verdict, assess
+from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.certainty import certainty
 from schemas.findings import SEVERITY_OF
 from schemas.steps import STEPS
@@ -49,7 +50,11 @@ def assess_case(case: Case) -> Assessed:
     """The case with the verdict of each check."""
     verdicts = {check: assess(case, check) for check in ASSESS}
     certainties = {check: tuple(certainty(case, part) for part in found.parts) for check, found in verdicts.items()}
-    return Assessed(case=case, verdicts=verdicts, required=required_checks(case), certainties=certainties)
+    kinds: dict[str, tuple[Part, ...]] = {}
+    for verdict in verdicts.values():
+        for part in verdict.parts:
+            kinds[part.kind] = (*kinds.get(part.kind, ()), part)
+    return Assessed(case=case, verdicts=verdicts, required=required_checks(case), certainties=certainties, kinds=kinds)
 
 
 def required_checks(case: Case) -> frozenset[str]:

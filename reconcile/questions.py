@@ -12,6 +12,7 @@ from schemas.check import conform_table
 from schemas.matches import Questions
 
 SHOWN_CANDIDATES: Final = 4
+STEP_OPEN: Final = "the appliance is clear, the step is not"
 
 
 def find_questions(
@@ -71,10 +72,9 @@ def _joined(candidates: list[list[dict[str, object]]]) -> list[dict[str, object]
 
 def _text(count: int, offered: list[dict[str, object]]) -> str:
     """The question in one sentence."""
-    names = [str(candidate["appliance_id"] or "none of them") for candidate in offered]
-    readings = "this reading" if count == 1 else f"these {count} readings"
-    return (
-        f"Where do {readings} belong: {', '.join(names)}?"
-        if count > 1
-        else f"Where does {readings} belong: {', '.join(names)}?"
-    )
+    names = [str(candidate["appliance_id"]) for candidate in offered if candidate["appliance_id"]]
+    those = "this reading" if count == 1 else f"these {count} readings"
+    if len(names) == 1 and offered[0]["why"] == STEP_OPEN:
+        return f"{names[0]}: before the work, dead or after it? Its step is open for {those}."
+    verb = "does this reading" if count == 1 else f"do {those}"
+    return f"Where {verb} belong: {', '.join([*names, 'or to none of them'])}?"

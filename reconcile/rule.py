@@ -37,20 +37,18 @@ class Remark:
 class Assessed:
     """A case with the verdicts of its checks before any rule spoke, as case rules see it.
 
-    ``certainties`` has, for each check, how sure the reading of each of its parts is.
+    ``certainties`` has, for each check, how sure the reading of each of its parts is; ``kinds`` has parts by kind.
     """
 
     case: Case
     verdicts: Mapping[str, Verdict]
     required: frozenset[str]
     certainties: Mapping[str, tuple[Certainty | None, ...]]
+    kinds: Mapping[str, tuple[Part, ...]]
 
-    def parts(self, kind: str) -> Iterator[Part]:
+    def parts(self, kind: str) -> tuple[Part, ...]:
         """All parts of that kind, in the order of the checks."""
-        for verdict in self.verdicts.values():
-            for part in verdict.parts:
-                if part.kind == kind:
-                    yield part
+        return self.kinds.get(kind, ())
 
     def weighed(self) -> Iterator[tuple[str, Part, Certainty | None]]:
         """Every part with its check and how sure its reading is, in the order of the checks."""
@@ -58,9 +56,9 @@ class Assessed:
             for part, certainty in zip(verdict.parts, self.certainties[check], strict=True):
                 yield check, part, certainty
 
-    def parts_with(self, kind: str, *why: str) -> Iterator[Part]:
+    def parts_with(self, kind: str, *why: str) -> list[Part]:
         """The parts of that kind whose reason is one of these."""
-        return (part for part in self.parts(kind) if part.why in why)
+        return [part for part in self.parts(kind) if part.why in why]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -118,7 +118,7 @@ class Readings(Table):
 
     @pa.dataframe_check(name="unit and conductors belong to the quantity")
     def unit_and_pair_fit(cls, table: pd.DataFrame) -> pd.Series:
-        """The unit is the one of the quantity; the pair is one it is measured between, or not told where that may be."""
+        """The unit is that of the quantity; the pair is one it is measured between, or not told where that may be."""
         of_quantity, quantities = pd.factorize(table["quantity"])
         of_pair, pairs = pd.factorize(table["conductors"], use_na_sentinel=False)
         of_unit, units = pd.factorize(table["unit"], use_na_sentinel=False)

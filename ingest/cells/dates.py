@@ -35,6 +35,7 @@ _WEEKDAY: Final = re.compile(
 )
 _YEAR_FIRST: Final = re.compile(r"(\d{4})([-/. ])(\d{1,2})\2(\d{1,2})")
 _YEAR_LAST: Final = re.compile(r"(\d{1,2})([-/. ])(\d{1,2})\2'?(\d{4}|\d{2})")
+_SERIAL_DAY: Final = re.compile(r"[34567]\d{4}(?:[.,]\d+)?")
 _COMPACT: Final = re.compile(r"\d{6,8}")
 _NAMED: Final = (
     re.compile(r"(?P<d>\d{1,2})(?:st|nd|rd|th)?[-/ .,]*(?:of )?(?P<m>[a-z]{3,9})[-/ .,]*'?(?P<y>\d{4}|\d{2})", re.I),
@@ -88,6 +89,11 @@ def parse_date(text: str) -> DateCell:
         return found if found.settled.weekday() == number else DateCell(seen=True)
     fitting = tuple((order, day) for order, day in found.by_order if day.weekday() == number)
     return DateCell(by_order=fitting, seen=found.seen)
+
+
+def is_serial_day(text: str) -> bool:
+    """True for what a spreadsheet leaves of a date without its format: a count of days. Two calendars are in use."""
+    return _SERIAL_DAY.fullmatch(text) is not None
 
 
 def _parse_day(text: str) -> DateCell:

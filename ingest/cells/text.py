@@ -27,12 +27,20 @@ _FOLDED: Final[dict[int, str | None]] = {
 }
 # Full-width forms of ASCII (U+FF01 to U+FF5E) are the same characters in another width.
 _FOLDED.update({wide: chr(wide - 0xFEE0) for wide in range(0xFF01, 0xFF5F) if wide != 0xFF0D})
-# Characters of UTF-8 that were read as CP1252 once: the pairs below have no other meaning in an export.
-MOJIBAKE: Final = {
-    "\u00ce\u00a9": "\u03a9", "\u00e2\u201e\u00a6": "\u03a9", "\u00c2\u00b5": "\u00b5", "\u00c2\u00b0": "\u00b0",
-    "\u00c2\u00b7": "\u00b7", "\u00c2\u00a0": " ", "\u00e2\u2030\u00a5": "\u2265", "\u00e2\u2030\u00a4": "\u2264",
-    "\u00e2\u02c6\u017e": "\u221e", "\u00e2\u20ac\u201c": "-", "\u00e2\u02c6\u2019": "-",
-}  # fmt: skip
+_MANGLED: Final = frozenset("ÃÂÎâÅÄ")
+"""How UTF-8 of western text begins when it was read as CP1252 or Latin-1 and written again."""
+
+
+def unmangle(text: str) -> str:
+    """``text`` as it was before its UTF-8 was read as CP1252 or Latin-1; unchanged where that is not what happened."""
+    if _MANGLED.isdisjoint(text):
+        return text
+    for encoding in ("cp1252", "latin-1"):
+        try:
+            return text.encode(encoding).decode("utf-8")
+        except UnicodeError:
+            continue
+    return text
 
 
 @lru_cache(maxsize=CACHE)
@@ -40,10 +48,7 @@ def fold(text: str) -> str:
     """``text`` trimmed, with the variants of digits, blanks, dashes and signs folded into one spelling."""
     if text.isascii():
         return text.strip(" \t\r\n\x00\x0b\x0c") if "\t" not in text else text.replace("\t", " ").strip(" \r\n\x00")
-    for damaged, meant in MOJIBAKE.items():
-        if damaged in text:
-            text = text.replace(damaged, meant)
-    folded = text.translate(_FOLDED)
+    folded = unmangle(text).translate(_FOLDED)
     if any(mark.isdecimal() and not mark.isascii() for mark in folded):
         folded = "".join(
             str(unicodedata.decimal(mark)) if mark.isdecimal() and not mark.isascii() else mark for mark in folded
@@ -57,7 +62,7 @@ _SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊ₑₙₛ�
 @lru_cache(maxsize=CACHE)
 def fold_heading(text: str) -> str:
     """``fold`` for headings and names of tests: subscripts are letters too, blanks are single, quotes are gone."""
-    folded = fold(text.translate(_SUBSCRIPTS)).replace('"', " ").replace("_", " ")
+    folded = fold(unmangle(text).translate(_SUBSCRIPTS)).replace('"', " ").replace("_", " ")
     return " ".join(folded.split())
 
 

@@ -68,7 +68,7 @@ def parse_unit(text: str) -> Unit | None:
         prefix = found["prefix"]
         return Unit("Ohm", 6 if prefix.lower() == "meg" else PREFIXES[prefix])
     if name in ("mS", "MS", "S"):
-        return Unit("siemens", -3 if name == "mS" else 0, unsure=f"{name} is not a unit of time as written")
+        return Unit("siemens", {"mS": -3, "MS": 6, "S": 0}[name], unsure=f"{name} is not a unit of time as written")
     if found := _DAMAGED.fullmatch(name):
         sign = "the ohm sign is damaged"
         return Unit("Ohm", PREFIXES[found["prefix"]], unsure="" if found["prefix"] else sign)

@@ -235,9 +235,11 @@ def settle_unit(quantity: str, told: Unit | None, in_cell: Unit | None) -> Unit 
 
 
 def _read_as(quantity: str, unit: Unit | None) -> Unit | None:
-    """``mS`` for a time is milliseconds: no instrument shows a trip time in siemens. Capital ohms of insulation: mega."""
-    if unit and quantity == "rcd_trip_time" and unit.base == "siemens" and unit.exponent == -3:
-        return Unit("s", -3)
+    """What a spelling can only mean for this quantity: no instrument shows a trip time in siemens or megaseconds, or
+    insulation in milliohms.
+    """
+    if unit and quantity == "rcd_trip_time" and unit.base == "siemens":
+        return Unit("s", 0 if unit.exponent == 0 else -3)
     if unit and quantity == "insulation_resistance" and unit.exponent == 6:
         return Unit("Ohm", 6)
     return unit

@@ -7,10 +7,11 @@ from typing import Final
 
 NOT_MEASURED: Final = frozenset(
     (
-        "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null", "nan",
-        "none", "not tested", "not measured", "not done", "not taken", "not applicable", "not available", "not recorded",
-        "not carried out", "not read", "no reading", "no result", "no data", "no test", "untested", "unmeasured", "skipped",
-        "skip", "omitted", "blank", "empty", "tbc", "tbd", "//", "...", "--.--", "--.-", "-.--", "-.-", "---.-",
+        "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null",
+        "nan", "none", "not tested", "not measured", "not done", "not taken", "not applicable", "not available",
+        "not recorded", "not carried out", "not read", "no reading", "no result", "no data", "no test", "untested",
+        "unmeasured", "skipped", "skip", "omitted", "blank", "empty", "tbc", "tbd", "//", "...", "--.--", "--.-",
+        "-.--", "-.-", "---.-",
     )
 )  # fmt: skip
 

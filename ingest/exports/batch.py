@@ -39,7 +39,7 @@ class FilesExtract:
 
 @dataclass
 class Batch:
-    """Files whose records wait to become tables. ``meter_zones`` and ``book_zone`` give zones where files are silent."""
+    """Files whose records wait to become tables. ``meter_zones`` and ``book_zone`` count where files are silent."""
 
     meter_zones: Mapping[str, str]
     book_zone: str | None

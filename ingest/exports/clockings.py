@@ -15,7 +15,6 @@ from ingest.exports.distinct import Codes, Distinct, combine
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_clocks, telling_days
 from ingest.exports.records import Table
 
-
 PROVES_NOTHING: Final = r"^([0-9]{2}:[0-9]{2}(:[0-9]{2})?)?$"
 
 
@@ -37,8 +36,8 @@ def decide_clockings(
 ) -> tuple[list[Clocking], Proofs]:
     """How each table's dates and times are read; a table without proof takes the proof of its file.
 
-    ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other parts
-    of a file that is read in parts have proved. Gives what these tables prove as well.
+    ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other
+    parts of a file that is read in parts have proved. Gives what these tables prove as well.
     """
     day_texts, clock_texts = _by_table(table, days), _by_table(table, clocks)
     days_of: dict[Place, list[str]] = defaultdict(list)

@@ -33,7 +33,7 @@ READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 @dataclass(frozen=True, kw_only=True)
 class Member:
-    """One text or one sheet. ``lines`` of a text, or the ``grid`` of a sheet; ``complete``: its last line has an end."""
+    """One text with its ``lines``, or one sheet with its ``grid``; ``complete``: the last line has an end."""
 
     name: str
     lines: list[str]
@@ -54,7 +54,7 @@ def open_export(content: bytes) -> list[Member]:
         return _open_zip(content)
     if content.startswith(OLD_SPREADSHEET):
         return read_sheets(content)
-    if content.startswith(b"%PDF") or content[:8] in (b"\x89PNG\r\n\x1a\n",) or content.startswith(b"\xff\xd8\xff"):
+    if content.startswith((b"%PDF", b"\x89PNG\r\n", b"\xff\xd8\xff")):
         raise NotOpened("this is a picture or a page, not an export: ask for the same as CSV")
     return [_text("", content, True)]
 

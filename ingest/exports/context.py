@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Final
 
-from ingest.cells.clocks import LOCAL_WORDS, parse_zone, split_moment
+from ingest.cells.clocks import LOCAL_WORDS, parse_clock, parse_zone, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold, fold_heading
 from ingest.cells.units import Unit, parse_unit
@@ -17,24 +17,29 @@ from ingest.exports.measurements import Meaning, parse_meaning
 
 _COMMENT: Final = re.compile(r"\s*(?:#(?!\s*\d*\s*$)|//|;|\*(?!\s*$)|%|<!--|REM\b|/\*|-- )")
 _PAIR: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?::|=|\.{3,}|\t)\s*(.*?)\s*")
+_BETWEEN: Final = re.compile(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])|\s+(?=[A-Z][A-Za-z./ ]{1,20}[:=]\s)")
 _WORD: Final = re.compile(r"[^a-z0-9#&/]+")
 _SERIAL: Final = re.compile(
     r"(?:(?:meter|instrument|tester|device|unit|equipment)(?:'s)? )?(?:serial|ser)(?: ?(?:no|nr|number|num|id|#))?|"
     r"s/?n|(?:meter|instrument|tester) (?:s/n|sn|no|number|id|#)|serial # ?"
 )
 _ZONE: Final = re.compile(
-    r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|time base|"
+    r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|"
+    r"time base|"
     r"times? (?:reference|standard|given in|shown in|recorded in)|(?:meter )?clock zone"
 )
 _ZONE_SENTENCE: Final = re.compile(
     r"(?:all )?(?:dates and )?(?:times?|timestamps?|clock)(?: and dates)?(?: are| is| shown| given| recorded| stored)*"
-    r"(?: in| as| to| set to)? (utc|gmt|bst|cet|cest|local(?: time)?|uk(?: local)?(?: time)?|(?:utc|gmt)[+-]\d{1,2}(?::\d{2})?|"
+    r"(?: in| as| to| set to)? (utc|gmt|bst|cet|cest|local(?: time)?|uk(?: local)?(?: time)?|"
+    r"(?:utc|gmt)[+-]\d{1,2}(?::\d{2})?|"
     r"[a-z]+/[a-z_]+)(?: time)?\.?",
     re.IGNORECASE,
 )
 _DATE: Final = re.compile(
     r"(?:test|tests|tested|measurement|session|job|visit|record|reading)? ?(?:date|day|tested on)|dated?"
 )
+_CLOCK: Final = re.compile(r"(?:test )?time(?: of test)?")
+_UNIT_OF: Final = re.compile(r"(?:units?|unit of measure)(?: used)? (?:for|of) (.+)|(.+?) (?:is |are )?(?:units?|in)")
 _OTHER_DATE: Final = re.compile(
     r"(?:export|exported|download|downloaded|print|printed|report|created|generated|saved|file|calibrat|cal|due|next)"
 )
@@ -42,7 +47,8 @@ _ORDER_KEY: Final = re.compile(
     r"(?:date|day|time|timestamp|date time) ?(?:format|order|style|pattern)|format of dates?"
 )
 _LABEL: Final = re.compile(
-    r"(?:appliance|asset|label|test point|point|tag|circuit|item|equipment|location|room|position)(?: (?:no|id|name|ref|label|tag))?"
+    r"(?:appliance|asset|label|test point|point|tag|circuit|item|equipment|location|room|position)"
+    r"(?: (?:no|id|name|ref|label|tag))?"
 )
 _TEST: Final = re.compile(r"(?:test|function|measurement|test type|test name|mode|type of test|parameter|quantity)")
 _UNITS: Final = re.compile(r"units?|all values in|values in|results? in|readings? in|values|unit of measure(?:ment)?")
@@ -60,9 +66,11 @@ class Context:
     zone_unknown: str | None = None
     order: str | None = None
     date_text: str | None = None
+    clock_text: str | None = None
     label: str | None = None
     decimal: str | None = None
     test: Meaning | None = None
+    test_text: str | None = None
     units: tuple[tuple[str, Unit], ...] = ()
     dates: tuple[str, ...] = field(default=())
 
@@ -94,13 +102,12 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
     waiting: str | None = None
     for cell in cells:
         bare = cell.lstrip("#/;*%'! ").strip()
-        parts = [part for part in re.split(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])", bare) if part]
-        found = [_PAIR.fullmatch(part) for part in parts]
+        told = _told(bare)
         if waiting is not None:
             pairs.append((waiting, bare))
             waiting = None
-        elif parts and all(one and one[2] for one in found):
-            pairs += [(one[1], one[2]) for one in found if one]
+        elif told:
+            pairs += told
         else:
             waiting = bare.rstrip(":= ")
             if waiting != bare and context_key(waiting):
@@ -108,12 +115,43 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
     return pairs
 
 
+def _told(text: str) -> list[tuple[str, str]]:
+    """The keys and values that one cell holds: several where each has its colon, else one, else none."""
+    for parts in ([part for part in _BETWEEN.split(text) if part], [text]):
+        found = [_PAIR.fullmatch(part) for part in parts]
+        if parts and all(one and one[2] for one in found):
+            return [(one[1], one[2]) for one in found if one]
+    return []
+
+
 def only_tells(filled: Sequence[str]) -> bool:
     """True for a line between rows that only says something about the rows that follow: keys that are known."""
     pairs = _pairs([fold(cell) for cell in filled])
-    known = [key for key, _ in pairs if context_key(key) not in ("", "other date")]
     told = any(mark in filled[0] for mark in ":=") or len(filled) > 1
-    return bool(pairs) and told and len(known) == len(pairs) and len(filled) <= 2 * len(pairs)
+    return bool(pairs) and told and all(_tells(key, value) for key, value in pairs) and len(filled) <= 2 * len(pairs)
+
+
+def _tells(key: str, value: str) -> bool:
+    """True where the key is known and the value can be one of it; the name of a test is never such a key."""
+    kind = context_key(key)
+    if kind in ("", "other date") or (kind != "units" and parse_meaning(key).is_reading):
+        return False
+    if not value:
+        return kind != "unit of"
+    return {
+        "serial": any(mark.isdigit() for mark in value),
+        "zone": parse_zone(value) is not None
+        or value.lower() in LOCAL_WORDS
+        or parse_clock(value).nanoseconds is not None,
+        "date": parse_date((split_moment(value) or (value,))[0]).seen,
+        "clock": parse_clock(value).nanoseconds is not None,
+        "unit of": parse_unit(value) is not None,
+    }.get(kind, True)
+
+
+def tells_something(filled: Sequence[str]) -> bool:
+    """True for a line with at least one key that is known."""
+    return any(context_key(key) for key, _ in _pairs([fold(cell) for cell in filled]))
 
 
 @lru_cache(maxsize=CACHE)
@@ -122,7 +160,7 @@ def context_key(text: str) -> str:
     key = " ".join(_WORD.sub(" ", fold_heading(text).lower()).split())
     for kind, pattern in (
         ("serial", _SERIAL), ("order", _ORDER_KEY), ("decimal", _DECIMAL), ("zone", _ZONE), ("date", _DATE),
-        ("test", _TEST), ("units", _UNITS), ("label", _LABEL),
+        ("test", _TEST), ("units", _UNITS), ("label", _LABEL), ("clock", _CLOCK), ("unit of", _UNIT_OF),
     ):  # fmt: skip
         if pattern.fullmatch(key):
             return kind
@@ -146,11 +184,15 @@ def _apply(context: Context, key: str, value: str) -> Context:
         return replace(context, decimal=mark)
     if kind == "test":
         meaning = parse_meaning(value)
-        return replace(context, test=meaning if meaning.is_reading else None)
+        return replace(context, test=meaning if meaning.is_reading else None, test_text=value)
     if kind == "label":
         return replace(context, label=value)
+    if kind == "clock" and parse_clock(value).nanoseconds is not None:
+        return replace(context, clock_text=value)
     if kind == "units":
         return _units(context, value)
+    if kind == "unit of" and (unit := parse_unit(value)) is not None:
+        return replace(context, units=(*context.units, *((name, unit) for name in _named_quantities(key))))
     return _dates_and_units(context, kind, key, value)
 
 
@@ -161,7 +203,7 @@ def _reset(context: Context, kind: str) -> Context:
         "zone": replace(context, zone=None),
         "date": replace(context, date_text=None),
         "label": replace(context, label=None),
-        "test": replace(context, test=None),
+        "test": replace(context, test=None, test_text=None),
     }.get(kind, context)
 
 
@@ -173,7 +215,7 @@ def _title(context: Context, line: str) -> Context:
     meaning = parse_meaning(
         re.sub(r"\b(?:tests?|results?|readings?|measurements?|table|section)\b", " ", bare, flags=re.I)
     )
-    return replace(context, test=meaning if meaning.is_reading else None)
+    return replace(context, test=meaning if meaning.is_reading else None, test_text=bare)
 
 
 def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Context:
@@ -188,6 +230,8 @@ def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Conte
 
 
 def _zone(context: Context, value: str) -> Context:
+    if parse_clock(value).nanoseconds is not None and not parse_date(value).seen:
+        return replace(context, clock_text=value)
     if (
         value.lower() in LOCAL_WORDS
         or parse_date(value).seen
@@ -212,6 +256,27 @@ def _units(context: Context, value: str) -> Context:
     return replace(context, units=tuple(found))
 
 
+def _named_quantities(key: str) -> Sequence[str]:
+    """The quantities that the key of a unit names: one by its usual names, or all of a kind."""
+    found = _UNIT_OF.fullmatch(" ".join(_WORD.sub(" ", fold_heading(key).lower()).split()))
+    what = (found[1] or found[2] or "") if found else ""
+    for words, names in _KINDS:
+        if what in words:
+            return names
+    meaning = parse_meaning(what)
+    return (meaning.quantity,) if meaning.quantity else ()
+
+
+_KINDS: Final = (
+    (("resistance", "resistances", "impedance", "impedances", "low resistance"),
+     ("earth_fault_loop_impedance", "line_neutral_loop_impedance", "continuity_resistance")),
+    (("time", "times"), ("rcd_trip_time",)),
+    (("voltage", "voltages"), ("voltage",)),
+    (("current", "currents"), ("current",)),
+    (("loop", "loops"), ("earth_fault_loop_impedance", "line_neutral_loop_impedance")),
+)  # fmt: skip
+
+
 def _sentences(context: Context, line: str) -> Context:
     bare = line.lstrip("#/;*%'! ").strip()
     found = _ZONE_SENTENCE.fullmatch(bare)
@@ -222,9 +287,10 @@ _FURNITURE: Final = re.compile(
     r"(?:\W*(?:end|eof|fin)\b(?: of (?:file|data|report|export|records?|list|log|table))?\W*|page \d+(?: of \d+)?.*|"
     r"(?:printed|exported|generated|created|downloaded|saved|produced|report) (?:on|by|at|from|with|:).*|"
     r"(?:no|number|total number|count)\.? of (?:records?|readings?|tests?|rows?|results?).*|"
-    r"(?:total (?:records?|readings?|rows?|results?|tests?)|(?:records|readings|rows|results|tests)(?: (?:exported|in file|"
-    r"stored|total))?)\s*[:=]\s*\d+\s*|"
-    r"(?:total|grand total|sub-?total)(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
+    r"(?:total (?:records?|readings?|rows?|results?|tests?)|"
+    r"(?:records|readings|rows|results|tests)(?: (?:exported|in file|stored|total))?)\s*[:=]\s*\d+\s*|"
+    r"(?:total|grand total|sub-?total)"
+    r"(?: (?:records?|readings?|tests?|rows?|results?|number|count|passed|failed))*\W*\d*\W*|"
     r"\d+ (?:records?|readings?|rows?|tests?|results?)(?: .*)?|continued.*|.*\bcontinued(?: on next page)?|"
     r"check ?sum.*|crc.*|signature.*|signed.*|\*{2,}.*|={2,}.*|-{3,}.*|_{3,}.*|\.{3,}.*|~{2,}.*|<.*>)",
     re.IGNORECASE,

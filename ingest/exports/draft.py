@@ -31,8 +31,8 @@ STYLES: Final = {NumberStyle.COMMA: ",", NumberStyle.POINT: "."}
 
 @dataclass(frozen=True, kw_only=True)
 class Draft:
-    """What a draft is written from. ``fill``: what is not known stands as a gap: the draft cannot be used before that is
-    filled in; else as a comment. ``explain``: names of tests are listed; ``settle``: the order of dates and
+    """What a draft is written from. ``fill``: what is not known stands as a gap, so that the draft cannot be used before
+    that is filled in; else as a comment. ``explain``: names of tests are listed; ``settle``: the order of dates and
     the decimal mark are. ``loses``: the words of the trade alone read more.
     """
 
@@ -53,7 +53,8 @@ def draft_text(draft: Draft) -> str:
 
 def _head(draft: Draft) -> Iterator[str]:
     seen = draft.seen
-    yield f"# Drafted from {plain(PurePath(draft.name).name)}. Correct what is wrong, then: provebook profile check FILE"
+    file = plain(PurePath(draft.name).name)
+    yield f"# Drafted from {file}. Correct what is wrong, then: provebook profile check FILE"
     yield "# certain: heading and cells agree; likely: one of them says so; guess: look at it twice."
     yield "# quantities: " + ", ".join(QUANTITIES)
     yield "# what a column can hold: " + ", ".join(ROLES)
@@ -294,7 +295,7 @@ _SERIAL: Final = re.compile(r"(?<![\w-])(?=[\w-]*\d)(?=[\w-]*[A-Z])[A-Z0-9][\w-]
 
 
 def template_of(line: str) -> str:
-    """A template for a line above the table that names a day, and perhaps a serial number; nothing where it does not."""
+    """A template for a line above the table that names a day, perhaps a serial number; else nothing."""
     found = next((day for day in _DAY.finditer(line) if parse_date(day[0]).seen), None)
     if found is None or "{" in line or "}" in line:
         return ""

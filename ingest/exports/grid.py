@@ -32,10 +32,7 @@ class Grid:
 
 def split_lines(text: str) -> tuple[list[str], bool]:
     """Physical lines without their ends (LF, CR LF, CR, mixed), and whether the last one had an end."""
-    if "\r" in text:
-        lines = LINE_ENDS.split(text)
-    else:
-        lines = text.split("\n")
+    lines = LINE_ENDS.split(text) if "\r" in text else text.split("\n")
     if lines and lines[-1] == "":
         lines.pop()
         return lines, True

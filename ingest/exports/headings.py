@@ -30,6 +30,9 @@ MEMORY_RANK: Final = 20
 """Behind the surest words for a memory number, before the vaguest (``no``, ``id``)."""
 
 
+NO_MEANING: Final = Meaning()
+
+
 @dataclass(frozen=True)
 class Heading:
     """What one heading says: ``roles`` with their rank in the vocabulary (smaller is stronger), the ``meaning`` of a
@@ -38,7 +41,7 @@ class Heading:
 
     text: str
     roles: tuple[tuple[str, int], ...] = ()
-    meaning: Meaning = Meaning()
+    meaning: Meaning = NO_MEANING
     unit: Unit | None = None
     order: str | None = None
     offset_min: int | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
@@ -11,7 +12,7 @@ from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
-from ingest.cells.value import Word, number_of
+from ingest.cells.value import Word, number_of, unit_in
 from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
@@ -23,11 +24,14 @@ NOTHING: Final = ("-", "--", "---", "n/a")
 
 @dataclass(frozen=True)
 class TestColumn:
-    """One column of a wide table whose cells are values: its position, heading, and what it means."""
+    """One column of a wide table whose cells are values: its position, heading, what it means, and the column of its
+    unit, if it has one of its own.
+    """
 
     index: int
     heading: str
     meaning: Meaning
+    unit_at: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,7 +41,8 @@ class Plan:
     Long (``value`` is set): one reading a row, named by ``test`` or by ``meaning``. Wide: one reading for each filled
     cell of ``tests``. ``roles`` gives the position of every other column that is read. ``told`` is the order of day and
     month that heading or profile names, ``offset_min`` the zone in a heading [minutes]. ``names`` are names of tests
-    that a profile explains, ``words`` words in value cells. ``doubt`` says why none of its rows can be read with certainty.
+    that a profile explains, ``words`` words in value cells. ``crossed``: a row names the quantity, the columns name the
+    conductors. ``doubt`` says why none of its rows can be read with certainty.
     """
 
     headings: tuple[str, ...]
@@ -49,6 +54,7 @@ class Plan:
     told: str | None = None
     offset_min: int | None = None
     doubt: str = ""
+    crossed: bool = False
     names: Mapping[str, Meaning] = field(default_factory=dict)
     words: Mapping[str, Sequence[Word]] = field(default_factory=dict)
 
@@ -79,6 +85,8 @@ class Plan:
         return dict(self.roles)
 
 
+_QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}")
+_TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
 Body = Callable[[int], Sequence[Sequence[str]]]
 
 
@@ -88,6 +96,8 @@ def is_data_cell(text: str) -> bool:
     cell = fold(text)
     if not cell or not any(mark.isdigit() for mark in cell):
         return False
+    if _QUANTITY_CELL.fullmatch(cell) and unit_in(cell) is not None and not _TEST_VOLTS.fullmatch(cell):
+        return True
     if number_of(cell) is not None:
         heading = parse_heading(cell)
         named = heading.roles or heading.meaning.is_reading or heading.meaning.rcd_multiple is not None
@@ -224,16 +234,22 @@ def make_plan(
         return replace(
             plan, value=value, meaning=meaning, value_unit=known[value].unit or row_units[value], doubt=doubt
         )
+    if value is None and (crossed := _crossed(plan, known, columns)) is not None:
+        return crossed
+    units_at = [at for at, heading in enumerate(known) if any(role == "unit" for role, _ in heading.roles)]
     tests = [
-        TestColumn(index, headings[index], meaning)
+        TestColumn(index, headings[index], meaning, index + 1 if index + 1 in units_at else None)
         for index, heading in enumerate(known)
-        if index not in roles.values() and (meaning := column_meaning(heading, row_units[index])) is not None
-    ]
+        if index not in roles.values() and index not in units_at
+        and (meaning := column_meaning(heading, row_units[index], context.test_text)) is not None
+    ]  # fmt: skip
     sound = [test for test in tests if test.meaning.is_reading]
     anchors = [role for role in roles if role in ANCHORS]
     if not sound or len(anchors) + len(tests) < 2:
         return None
-    if not any(could_be_values(test.meaning.quantity, columns[test.index]) for test in sound):
+    filled_tests = [test for test in sound if any(columns[test.index])]
+    likely = [test for test in filled_tests if could_be_values(test.meaning.quantity, columns[test.index])]
+    if len(likely) * 2 < len(filled_tests):
         return None
     return replace(plan, tests=tuple(tests))
 
@@ -249,8 +265,23 @@ def _bare_plan(
     return Plan(headings=tuple(headings), roles=tuple(sorted(roles.items())), told=told, offset_min=offset)
 
 
-def column_meaning(heading: Heading, row_unit: Unit | None) -> Meaning | None:
+def _crossed(plan: Plan, known: Sequence[Heading], columns: Sequence[Sequence[str]]) -> Plan | None:
+    """The plan of a table whose rows name quantities and whose columns name conductors; None where it is not so."""
+    at = plan.at("test")
+    pairs = [
+        index for index, heading in enumerate(known) if not heading.roles and heading.meaning.quantity is None
+        and heading.meaning.conductors is not None and heading.unit is None
+    ]  # fmt: skip
+    if at is None or len(pairs) < 2 or not any(columns[at]):
+        return None
+    tests = tuple(TestColumn(index, plan.headings[index], known[index].meaning, plan.at("unit")) for index in pairs)
+    return replace(plan, tests=tests, crossed=True)
+
+
+def column_meaning(heading: Heading, row_unit: Unit | None, title: str | None = None) -> Meaning | None:
     """What the cells of a wide column are; None where the column holds no readings.
+
+    Where a heading names only conductors, the ``title`` above the table may name the quantity.
 
     A heading that is not known but has a unit of a measured quantity is kept: its cells are refused, not forgotten.
     """
@@ -258,6 +289,8 @@ def column_meaning(heading: Heading, row_unit: Unit | None) -> Meaning | None:
         return None
     unit = heading.unit or heading.meaning.unit or row_unit
     meaning = with_unit(replace(heading.meaning, unit=unit), unit)
+    if title and meaning.quantity is None and (meaning.conductors or meaning.rcd_multiple):
+        meaning = replace(parse_meaning(f"{title} {heading.text}"), unit=unit)
     if meaning.is_reading or meaning.conductors:
         return meaning
     return meaning if unit and unit.base in ("V", "A", "Ohm", "s") and heading.text else None

@@ -21,8 +21,8 @@ HEAD_ROWS: Final = 100
 
 @dataclass(frozen=True, kw_only=True)
 class Seen:
-    """One table of an export: its plan and the first cells of each column. ``guesses`` says why a column is proposed that
-    the words of the trade did not settle; ``open`` are columns that could hold readings, ``above`` the lines
+    """One table of an export: its plan and the first cells of each column. ``guesses`` says why a column is proposed
+    that the words of the trade did not settle; ``open`` are columns that could hold readings, ``above`` the lines
     above the headings.
     """
 
@@ -58,7 +58,8 @@ def find_layout(content: bytes, members: Sequence[Member]) -> Seen | None:
     return Seen(
         plan=table.plan, context=table.context, delimiter=table.delimiter, cells=_cells(table.plan, pieces, members),
         names=Counter(fold(text) for text in _texts(pieces, "name") if fold(text)),
-        values=_texts(records.pieces, "raw_text"), dates=_texts(pieces, "date"), others=[one for one in counts if one != headings],
+        values=_texts(records.pieces, "raw_text"), dates=_texts(pieces, "date"),
+        others=[one for one in counts if one != headings],
     )  # fmt: skip
 
 

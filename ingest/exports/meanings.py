@@ -82,14 +82,19 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
     if plan.doubt:
         raise Unclear("ambiguous", plan.doubt)
     explained = plan.names.get(fold(texts["name"]))
-    if test_no >= 0:
+    if test_no >= 0 and plan.crossed:
+        heading = plan.tests[test_no].heading
+        meaning, where = parse_meaning(f"{texts['name']} {heading}"), f"test {shown(texts['name'])}, {shown(heading)}"
+        if meaning.conductors != plan.tests[test_no].meaning.conductors:
+            raise Unclear("unknown quantity", f"{where} does not say what was measured")
+    elif test_no >= 0:
         meaning, where = plan.tests[test_no].meaning, f"heading {shown(plan.tests[test_no].heading)}"
     elif plan.at("test") is not None:
         meaning, where = explained or parse_meaning(texts["name"]), f"test {shown(texts['name'])}"
     else:
         meaning, where = plan.meaning or Meaning(), "the table"
     unit = _unit(meaning, plan.value_unit, texts)
-    meaning = with_unit(_with_pair(meaning, texts["pair"], "" if explained else texts["name"]), unit)
+    meaning = with_unit(_with_pair(meaning, texts["pair"], "" if explained or plan.crossed else texts["name"]), unit)
     if meaning.quantity is None:
         raise Unclear("unknown quantity", _why_unknown(meaning, where))
     if meaning.quantity == "voltage" and meaning.conductors is None:
@@ -138,8 +143,11 @@ def _with_pair(meaning: Meaning, text: str, name: str) -> Meaning:
     if not text.strip(" -–—"):
         return meaning
     pair = parse_meaning(text).conductors
+    together = parse_meaning(f"{name} {text}")
+    if name and meaning.quantity and not pair and together.quantity == meaning.quantity:
+        told = together.rcd_multiple is not None or together.test_voltage_v is not None
+        return replace(together, unit=meaning.unit) if told else meaning
     if name and meaning.quantity and pair:
-        together = parse_meaning(f"{name} {text}")
         if together.quantity is None:
             raise Unclear("ambiguous", f"conductors {shown(text)} do not fit the test {shown(name)}")
         if together.conductors == pair or meaning.quantity != together.quantity:

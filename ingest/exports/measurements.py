@@ -57,8 +57,8 @@ _PAIRS: Final = (
     ("N-E", re.compile(r"(?<![a-z0-9])[uv]?\s?np?e(?![a-z0-9])")),
 )  # fmt: skip
 _THREE_PHASE: Final = re.compile(r"(?<![a-z0-9])(?:l[123]?\s?[-/]\s?l[123]?|l[23]\s?[-/]\s?(?:n|pe|e))(?![a-z0-9])")
-_SHORT_VOLTS: Final = re.compile(r"(?<![a-z0-9])[uv]\s?(?:lnp?e|ln|lp?e|np?e)(?![a-z0-9])")
-_SHORT_LOOP: Final = re.compile(r"(?<![a-z0-9])z\s?(?:\(?(?:ln|lp?e)\)?)(?![a-z0-9])")
+_SHORT_VOLTS: Final = re.compile(r"(?<![a-z0-9])[uv]\s?\(?(?:lnp?e|ln|lp?e|np?e|l-n|l-p?e|n-p?e)\)?(?![a-z0-9])")
+_SHORT_LOOP: Final = re.compile(r"(?<![a-z0-9])z\s?\(?(?:l\s?[-/]?\s?n|l\s?[-/]?\s?p?e)\)?(?![a-z0-9])")
 _TEST_VOLTAGE: Final = re.compile(
     r"(?:@|\bat\b|\bwith\b)?\s?\b(50|100|125|250|500|1000|1\s?k)\s?v(?:olts?)?\s?(?:d\.?c\.?)?(?![a-z0-9])"
 )
@@ -73,6 +73,7 @@ _TRAILING: Final = re.compile(
     r"(?:\s*[,;:/|\-]\s*|\s+in\s+|\s+)([^\s,;:/|\-]+(?:\s(?:a\.?c|d\.?c)\.?)?)$", re.IGNORECASE
 )
 
+_SLASHED: Final = re.compile(r"/\s?([^\s/()]+)(?=\s|$)")
 _MEASURED: Final = ("V", "A", "Ohm", "s", "siemens")
 _LEADING: Final = re.compile(r"V|[Vv]olts?|[kMmG]?Ω|[oO]hms?|[kMm][oO]hms?|ms|[aA]mps?")
 _GLUED_VOLTS: Final = re.compile(r"V\s?\(?(?:LN|LP?E|NP?E|ln|lp?e|np?e|L-N|L-P?E|N-P?E)\)?")
@@ -81,10 +82,12 @@ _GLUED_VOLTS: Final = re.compile(r"V\s?\(?(?:LN|LP?E|NP?E|ln|lp?e|np?e|L-N|L-P?E
 _OTHER: Final[dict[str, re.Pattern[str]]] = {
     name: re.compile(rf"(?<![a-z0-9])(?:{words})(?![a-z0-9])")
     for name, words in {
-        "a limit, not a reading": r"limit|limits|maximum permitted|max permitted|permitted|max(?:imum)? z\s?s|z\s?s max|"
-        r"threshold|required|allowed|tolerance|set ?point|target|expected|nominal|rated|rating|setting|sensitivity|"
+        "a unit or a setting": r"units? (?:for|of|in|used)|setting|format|resolution",
+        "a limit, not a reading": r"limits?|maximum permitted|max permitted|permitted|max(?:imum)? z\s?s|z\s?s max|"
+        r"threshold|required|allowed|tolerance|set ?point|target|expected|nominal|rated|rating|sensitivity|"
         r"accuracy|uncertainty|spec|correction|corrected|adjusted|factor",
-        "prospective fault current": r"pfc|psc|pscc|pefc|ipf|ipsc|isc|ik|ipfc|prospective|fault current|short[- ]circuit",
+        "prospective fault current": r"pfc|psc|pscc|pefc|ipf|ipsc|isc|ik|ipfc|prospective|fault current|"
+        r"short[- ]circuit",
         "touch voltage": r"touch volt\w*|(?<!non-)(?<!non )contact volt\w*|u\s?[ctf]|uf|fault voltage",
         "leakage current": r"leakage|leak|touch current|protective conductor current",
         "trip current": r"ramp|trip(?:ping)? current|i\s?[δ∆Δd]\s?n?(?: meas\w*)?|rcd current|i trip",
@@ -108,14 +111,17 @@ _WORDS: Final[dict[str, re.Pattern[str]]] = {
         r"exposed metal\w*|ncvd|casing voltage|proximity",
         "rcd_trip_time": r"rcds?|rcbo|rccb|trip time|tripping time|trip|disconnection time|t\s?[δ∆Δ]|t\s?rcd|rcd time|"
         r"operating time",
-        "insulation_resistance": r"insulation|insul|insulat|insln|insu|ins|ir|riso|r\s?iso|r\s?ins|rins|iso|insulation res\w*",
+        "insulation_resistance": r"insulation|insulat|insul|insln|insu|ins|ir|riso|"
+        r"r\s?iso|r\s?ins|rins|iso|insulation res\w*",
         "loop": r"loop|z\s?s|z\s?e|z\s?db|zloop|z\s?loop|efli|eli|elfi|eflr|earth fault loop|fault loop|"
         r"loop (?:impedance|imp|res\w*)|line impedance|z\s?line|z\s?l(?:ine)?|earth loop|supply impedance|zln",
-        "continuity_resistance": r"continuity|cont|conty|contin|cty|bond|bonding|earth bond|ebond|r\s?low|rlow|low ohms?|"
-        r"r\s?pe|rpe|r\s?1\s?\+\s?r\s?2|r1\s?r2|r\s?2|cpc|protective conductor|earth resistance|earth cont\w*|r1\s?/\s?r2|"
+        "continuity_resistance": r"continuity|cont|conty|contin|cty|bond|bonding|ebond|r\s?low|rlow|low ohms?|"
+        r"r\s?pe|rpe|r\s?1\s?\+\s?r\s?2|r1\s?r2|r\s?2|cpc|protective conductor|earth resistance|"
+        r"earth cont\w*|r1\s?/\s?r2|"
         r"earthing resistance|case earth|earth path",
         "current": r"current|amps|amperes|load current|running current|i|i\s?load|load amps|line current",
-        "voltage": r"voltage|volts?|potential|u|v|vac|supply volt\w*|mains volt\w*|dead test|dead|prov(?:e|ed|ing|en) dead|"
+        "voltage": r"voltage|volts?|potential|u|v|vac|supply volt\w*|mains volt\w*|dead test|dead|"
+        r"prov(?:e|ed|ing|en) dead|"
         r"absence of voltage|supply|mains|volt|two[- ]pole|2[- ]pole|voltage (?:indicator|detector|tester)|vat|vdt",
     }.items()
 }
@@ -167,7 +173,11 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
         is_test_voltage = unit is not None and unit.base == "V" and before.rstrip()[-1:].isdigit()
         if unit is not None and unit.base in _MEASURED and not is_test_voltage and found_last[1] not in ("K", "G", "M"):
             return before, unit
-    first, blank, rest = name.partition(" ")
+    for found in _SLASHED.finditer(name):
+        unit = parse_unit(found[1])
+        if unit is not None and unit.base in _MEASURED:
+            return f"{name[: found.start()]} {name[found.end() :]}".strip(), unit
+    first, blank, _ = name.partition(" ")
     if blank and _LEADING.fullmatch(first):
         return name, parse_unit(first)
     if _GLUED_VOLTS.fullmatch(name):

@@ -1,7 +1,8 @@
 """A row with too many cells, put together again where that is possible in one way only.
 
-A separator inside a label that was not quoted, or a decimal comma in a file separated by commas, splits one cell in two.
-If the pieces fit the columns in exactly one way (dates are dates, tests are tests, units are units), that is how it was.
+A separator inside a label that was not quoted, or a decimal comma in a file separated by commas, splits one cell in
+two. If the pieces fit the columns in exactly one way (dates are dates, tests are tests, units are units), that is how
+it was.
 """
 
 from __future__ import annotations

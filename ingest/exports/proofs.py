@@ -1,6 +1,7 @@
 """What cells prove about a file as a whole, so that a file read in parts is decided as if it were read at once.
 
-A proof is kept as an example: a number whose separators are certain, a date that allows one order, a time of twelve hours.
+A proof is kept as an example: a number whose separators are certain, a date that allows one order, a time of twelve
+hours.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from ingest.cells.dates import parse_date
 from ingest.exports.distinct import Codes, Distinct, first_rows
 
 Place = tuple[int, tuple[str, ...]]
-"""A file of a batch and the headings of its tables: all tables of a file with the same headings are decided together."""
+"""A file of a batch and headings of its tables: all tables of a file with the same headings are decided together."""
 
 
 @dataclass(frozen=True)

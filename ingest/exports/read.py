@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from ingest.exports.context import Context
 import numpy as np
 
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
+from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
 from ingest.exports.layout import find_plan
@@ -22,7 +22,9 @@ from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
 MEMBER_COLUMNS: Final = 1000
-"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as many."""
+"""In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as
+many.
+"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,9 +50,9 @@ def read_export(
 ) -> Extract:  # fmt: skip
     """The readings and refusals of one export.
 
-    ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words of
-    the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent; ``meter_zones``
-    gives the zone of a meter by serial number; ``book_zone`` is the last resort.
+    ``profile`` names the one to use; else exactly one must claim the file by its content, or none, and then the words
+    of the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent;
+    ``meter_zones`` gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
     from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
 

@@ -16,8 +16,8 @@ from ingest.exports.layout import Plan
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
-    "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no", "label",
-    "meter_serial", "date", "time", "zone",
+    "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no",
+    "label", "meter_serial", "date", "time", "zone",
 )  # fmt: skip
 LONG_ONLY: Final = ("unit", "pair", "comparator", "prefix", "verdict")
 BROKEN: Final = {
@@ -81,11 +81,12 @@ class Records:
         if any(len(row) != width for row in rows):
             rows = [[*row, *[""] * (width - len(row))] for row in rows]
         columns = list(zip(*rows, strict=True))
-        self.add_columns(
-            table_no, lambda at: pa.array(columns[at], pa.string()) if at < len(columns) else pa.nulls(len(rows), pa.string()),
-            np.fromiter(lines, np.int64, len(rows)),
-            np.fromiter((BROKEN_CODES[one] for one in broken), np.int8, len(rows)),
-        )  # fmt: skip
+
+        def cells(at: int) -> pa.Array:
+            return pa.array(columns[at], pa.string()) if at < len(columns) else pa.nulls(len(rows), pa.string())
+
+        codes = np.fromiter((BROKEN_CODES[one] for one in broken), np.int8, len(rows))
+        self.add_columns(table_no, cells, np.fromiter(lines, np.int64, len(rows)), codes)
 
     def add_columns(self, table_no: int, cells: Cells, lines: Whole, broken: npt.NDArray[np.int8]) -> None:
         """Add rows whose cells are columns already: ``cells`` gives each column by its position."""
@@ -101,7 +102,12 @@ class Records:
         for position, test in enumerate(plan.tests):
             raw = cells(test.index)
             kept = _filled(raw)
-            texts = {name: column.take(pa.array(kept)) for name, column in shared.items()}
+            beside = dict(shared)
+            if test.unit_at is not None:
+                beside["unit"] = cells(test.unit_at)
+            if plan.crossed and (named := plan.at("test")) is not None:
+                beside["name"] = cells(named)
+            texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
             self._add(
                 table_no,
                 position,
@@ -182,7 +188,7 @@ def _filled(raw: pa.Array) -> Whole:
 
 
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
-    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut into date and time."""
+    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut in two."""
     moment = plan.at("moment")
     if moment is None:
         epoch = plan.at("epoch")

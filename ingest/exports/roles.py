@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
-from ingest.cells.dates import parse_date
+from ingest.cells.dates import is_serial_day, parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
@@ -18,7 +19,7 @@ from ingest.exports.measurements import parse_meaning
 Cells = Sequence[str]
 SINGLE_ROLES: Final = (
     "epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "pair", "comparator", "prefix",
-    "test_voltage", "multiple", "zone", "test", "value", "label", "verdict",
+    "test_voltage", "multiple", "zone", "test", "value", "label", "id", "verdict",
 )  # fmt: skip
 ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
@@ -43,26 +44,64 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
         if index in taken:
             continue
         actual = _moment_role(role, columns[index]) if role in ("moment", "date", "time") else role
-        if actual in roles or not fits(actual, columns[index]):
+        if not fits(actual, columns[index]):
+            continue
+        actual = "label" if actual == "id" else actual
+        if actual in roles:
             continue
         roles[actual] = index
         taken.add(index)
-    free = [index for index, heading in enumerate(known) if index not in taken and not heading.known]
+    _count_records(roles, known, columns)
+    free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
     return roles
+
+
+def _count_records(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of values or tests that only counts 1, 2, 3 is the number of the record, where another holds values."""
+    if "memory_no" in roles:
+        return
+    for role in ("value", "test"):
+        offered = [
+            index
+            for index, heading in enumerate(known)
+            if any(name == role for name, _ in heading.roles) and any(columns[index])
+            and (index not in roles.values() or roles.get(role) == index)
+        ]  # fmt: skip
+        counting = [index for index in offered if _counts(columns[index])]
+        others = [index for index in offered if index not in counting and fits(role, columns[index])]
+        if counting and others:
+            roles["memory_no"] = counting[0]
+            if roles.get(role) == counting[0]:
+                roles[role] = others[0]
+            return
+
+
+def _counts(cells: Cells) -> bool:
+    numbers = [parse_memory_no(cell) for cell in cells if cell]
+    steps = {after - before for before, after in pairwise(numbers) if after and before}
+    return None not in numbers and steps == {1}
 
 
 def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequence[Cells]) -> None:
     """Columns under no known heading whose cells leave no doubt: names of tests, comparators, units beside values."""
     if "test" not in roles and "value" in roles:
-        tests = [index for index in free if _share(columns[index], _names_a_reading) >= 0.8 and any(columns[index])]
+        candidates = [*free, *([roles["label"]] if "label" in roles else [])]
+        tests = [index for index in candidates if _share(columns[index], _names_a_test) >= 0.8
+                 and any(_names_a_reading(cell) for cell in columns[index])]  # fmt: skip
         if len(tests) == 1:
+            if roles.get("label") == tests[0]:
+                del roles["label"]
             roles["test"] = tests[0]
-    for index in free:
+    for index in [*free, *(at for at in range(len(columns)) if at not in free)]:
         filled = {cell for cell in columns[index] if cell}
+        if index not in free and not (filled and all(parse_unit(cell) for cell in filled)):
+            continue
         if index in roles.values() or not filled:
             continue
-        if "comparator" not in roles and all(_is_sign(cell) for cell in filled):
+        if "pair" not in roles and "value" in roles and all(_names_only_a_pair(cell) for cell in filled):
+            roles["pair"] = index
+        elif "comparator" not in roles and all(_is_sign(cell) for cell in filled):
             roles["comparator"] = index
         elif "unit" not in roles and "value" in roles and all(parse_unit(cell) for cell in filled):
             roles["unit"] = index
@@ -110,6 +149,12 @@ def fits(role: str, cells: Cells) -> bool:
     A column that changes the meaning of values (comparator, unit, pair) is taken as soon as one cell fits: what does
     not fit is refused cell by cell, never passed over.
     """
+    if role in ("moment", "date"):
+        return _share(cells, _is_day) >= 0.3
+    if role == "time":
+        return _share(cells, lambda cell: is_not_measured(cell) or parse_clock(cell, 6).nanoseconds is not None) >= 0.3
+    if role == "epoch":
+        return _share(cells, lambda cell: cell.split(".")[0].isdigit()) >= 0.5
     if role == "memory_no":
         return _share(cells, lambda cell: parse_memory_no(cell) is not None) >= 0.4
     if role == "value":
@@ -119,22 +164,38 @@ def fits(role: str, cells: Cells) -> bool:
     if role == "unit":
         return not any(cells) or any(parse_unit(cell) for cell in cells if cell)
     if role == "pair":
-        return not any(cells) or any(parse_meaning(cell).conductors for cell in cells if cell)
+        return _share(cells, _narrows_a_test) >= 0.4
     if role == "comparator":
         return not any(cells) or any(_is_sign(cell) for cell in cells if cell)
     if role in ("test_voltage", "multiple"):
         return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
     if role == "zone":
         return _share(cells, lambda cell: parse_zone(cell) is not None) >= 0.5
-    if role == "label":
-        return True
+    if role == "id":
+        return _share(cells, str.isdigit) < 0.9
     return True
 
 
+def _is_day(cell: str) -> bool:
+    day = (split_moment(cell) or (cell,))[0]
+    return is_not_measured(cell) or parse_date(day).seen or is_serial_day(day)
+
+
 def _is_sign(cell: str) -> bool:
-    return bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq") or cell in (
+    return (bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq")) or cell in (
         "GT", "LT", "EQ", "gt", "lt", "eq",
     )  # fmt: skip
+
+
+def _names_only_a_pair(cell: str) -> bool:
+    meaning = parse_meaning(cell)
+    return meaning.quantity is None and meaning.conductors is not None
+
+
+def _narrows_a_test(cell: str) -> bool:
+    """True for what stands beside the name of a test: conductors, a multiple, a test voltage."""
+    meaning = parse_meaning(cell)
+    return meaning.conductors is not None or meaning.rcd_multiple is not None or meaning.test_voltage_v is not None
 
 
 def _names_a_reading(cell: str) -> bool:

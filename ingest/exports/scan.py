@@ -18,9 +18,10 @@ from ingest.exports.context import (
     is_statistic,
     only_tells,
     read_context,
+    tells_something,
 )
 from ingest.exports.cut import settle_last_row
-from ingest.exports.grid import Grid
+from ingest.exports.grid import DELIMITERS, Grid
 from ingest.exports.layout import Plan, find_plan, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
 from ingest.exports.records import Records, Table
@@ -241,9 +242,8 @@ class Scanner:
         left = [
             (position, row)
             for position, row in self._waiting
-            if sum(1 for cell in row if cell.strip()) >= 3
-            and any(is_data_cell(cell) for cell in row)
-            and not only_tells([cell for cell in row if cell.strip()])
+            if looks_like_data(row)
+            and not tells_something([cell for cell in row if cell.strip()])
             and not is_comment(row[0])
             and not is_furniture(row[0])
             and not is_statistic(row[0])
@@ -267,6 +267,15 @@ class Scanner:
                 dates=table.context.dates or self.context.dates,
             )
             self.records.tables[number] = replace(table, context=told)
+
+
+def looks_like_data(row: Row) -> bool:
+    """True for a line with three cells or more, under this delimiter or another, and a number, date or time."""
+    filled = [cell for cell in row if cell.strip()]
+    if len(filled) >= 3:
+        return any(is_data_cell(cell) for cell in filled)
+    text = " ".join(filled)
+    return any(text.count(mark) >= 3 and any(is_data_cell(cell) for cell in text.split(mark)) for mark in DELIMITERS)
 
 
 def keep_unclaimed(

@@ -16,7 +16,7 @@ from ingest.exports.context import context_key, is_comment, is_furniture
 from ingest.exports.grid import Grid
 from ingest.exports.headings import parse_heading
 
-_KEY_VALUE: Final = re.compile(r"\s*([^:=;,\t|]{1,50}?)\s*[:=;,\t|]\s*(.*?)[\s;,\t|]*")
+_KEY_VALUE: Final = re.compile(r"\s*([^:=;,\t|]{1,50}?)\s*(?:[:=;,\t|]|\s\.(?:\s?\.)*\s|\.{3,}|…+)\s*(.*?)[\s;,\t|]*")
 _RULE: Final = re.compile(
     r"\W*|[-=_*~]{3,}.*[-=_*~]{3,}|(?:record|reading|result|test|entry|no\.?|#)\s*\W?\s*\d+\W*", re.IGNORECASE
 )

@@ -1,7 +1,7 @@
 """One large text read in parts: as columns where its lines are plain, as rows where not; memory does not grow with it.
 
-What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part proves
-something else, the file is read a second time with all that was proved.
+What decides a file as a whole (separators, order of day and month) is looked for in samples first. If a later part
+proves something else, the file is read a second time with all that was proved.
 """
 
 from __future__ import annotations

@@ -28,8 +28,8 @@ COMPARED: Final = (
 
 @dataclass(frozen=True, kw_only=True)
 class Suggestion:
-    """A drafted profile: its TOML ``text``, the gaps that a person has to fill, the first ``rows`` as they are read with
-    it, and how many readings and refusals the file gives with it and without it.
+    """A drafted profile: its TOML ``text``, the gaps that a person has to fill, the first ``rows`` as they are read
+    with it, and how many readings and refusals the file gives with it and without it.
     """
 
     text: str
@@ -57,7 +57,8 @@ def suggest_profile(content: bytes, name: str) -> Suggestion:
     seen = find_layout(content, members) or guess_layout(members[0])
     if seen is None:
         raise InputError(
-            "no row of this file could be headings", where=name, seen=next((line for line in lines if line.strip()), ""),
+            "no row of this file could be headings", where=name,
+            seen=next((line for line in lines if line.strip()), ""),
             advice="export a table with a row of headings above its numbers",
         )  # fmt: skip
     draft = Draft(seen=seen, name=name, fill=not len(without.readings) and without.records > 0, lines=tuple(lines))

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
-from ingest.cells.dates import DateCell, OrderDecision, parse_date
+from ingest.cells.dates import DateCell, OrderDecision, is_serial_day, parse_date
 from ingest.cells.text import fold
 from ingest.cells.words import is_not_measured
 from ingest.exports.clockings import Clocking, decide_clockings
@@ -22,8 +22,9 @@ from ingest.exports.records import Records, Table
 from ingest.exports.zones import NEVER, Zones, stamp_all
 
 RESET_BEFORE: Final = date(2005, 1, 1)
-"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and clock
-chips start again at 1970, 1980 or 2000 (common practice)."""
+"""Meter time before this day comes from a clock that lost its setting: meters that export records are younger, and
+clock chips start again at 1970, 1980 or 2000 (common practice).
+"""
 EPOCH: Final = date(1970, 1, 1)
 DAY_NS: Final = 24 * 60 * 60 * 10**9
 EVENING_NS: Final = 18 * 60 * 60 * 10**9
@@ -33,6 +34,7 @@ NO_TIME: Final = "no date and time in the record"
 NO_DATE: Final = "no date in the record"
 NO_CLOCK: Final = "no time of day in the record"
 UNDECIDED: Final = "day and month undecided: "
+SERIAL: Final = "a spreadsheet's count of days: from which calendar is not certain"
 HALF: Final = "morning or afternoon undecided: other times of this column say AM or PM"
 RESET: Final = "the clock of the meter was reset: its date is before 2005"
 MIDNIGHT: Final = "times go back and forth below one date: which day this is is not certain"
@@ -199,10 +201,12 @@ def read_moment(day_text: str | None, clock_text: str | None, source: Table, clo
     if source.plan.at("epoch") is not None:
         return _epoch(clock_text or "")
     day_cell, clock_cell = fold(day_text or ""), fold(clock_text or "")
+    if day_text is None and source.context.date_text and source.plan.at("date") is None:
+        day_cell = source.context.date_text
     if not day_cell and not clock_cell:
         return Moment(reason=NO_TIME)
-    if day_text is None and source.context.date_text:
-        day_cell = source.context.date_text
+    if clock_text is None and source.context.clock_text:
+        clock_cell = source.context.clock_text
     both = split_moment(day_cell)
     if both is None and not day_cell:
         both = split_moment(clock_cell)
@@ -214,7 +218,7 @@ def read_moment(day_text: str | None, clock_text: str | None, source: Table, clo
         return Moment(reason=NO_DATE)
     day, why = settle_day(parse_date(day_cell), clocking.order)
     if day is None:
-        return Moment(reason=why)
+        return Moment(reason=SERIAL if is_serial_day(day_cell) else why)
     return _with_clock(day, clock_cell, clocking)
 
 

@@ -8,7 +8,7 @@ from decimal import Decimal, InvalidOperation
 from typing import Annotated, Any, Final, Literal
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from schemas.meters import ROLES
 from schemas.quantities import QUANTITIES
@@ -39,6 +39,19 @@ def _quoted_decimal(value: Any) -> Any:
 
 
 ExactDecimal = Annotated[Decimal, BeforeValidator(_quoted_decimal)]
+
+
+def _uuid(text: str) -> str:
+    lowered = text.lower()
+    if re.fullmatch(r"0x[0-9a-f]{4}", lowered):
+        lowered = lowered[2:]
+    if not re.fullmatch(r"[0-9a-f]{4}|[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", lowered):
+        raise ValueError('a characteristic is written "2a52" or as a UUID of 36 characters')
+    return lowered
+
+
+Uuid = Annotated[str, AfterValidator(_uuid)]
+UuidOrNone = Annotated[str, AfterValidator(lambda text: _uuid(text) if text else "")]
 
 
 class Section(BaseModel):

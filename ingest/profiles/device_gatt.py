@@ -2,30 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
 from ingest.meter_time import ISO
-from ingest.profiles.device import DeviceProfile, Section
+from ingest.profiles.device import DeviceProfile, Section, Uuid, UuidOrNone
 
 FieldType = Literal[
     "u8", "u16", "u24", "u32", "i8", "i16", "i24", "i32", "sfloat", "float", "f32", "text", "date_time", "epoch",
     "presented", "skip",
 ]  # fmt: skip
-
-
-def _uuid(text: str) -> str:
-    lowered = text.lower()
-    if re.fullmatch(r"0x[0-9a-f]{4}", lowered):
-        lowered = lowered[2:]
-    if not re.fullmatch(r"[0-9a-f]{4}|[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", lowered):
-        raise ValueError('a characteristic is written "2a52" or as a UUID of 36 characters')
-    return lowered
-
-
-Uuid = Annotated[str, AfterValidator(_uuid)]
 
 
 class GattField(Section):
@@ -91,10 +78,10 @@ class GattLive(Section):
 class GattSection(Section):
     """``[gatt]``: the characteristics. Empty text: the meter has none of that kind."""
 
-    serial: Uuid | Literal[""] = "2a25"
-    model: Uuid | Literal[""] = "2a24"
-    battery: Uuid | Literal[""] = "2a19"
-    clock: Uuid | Literal[""] = "2a2b"
+    serial: UuidOrNone = "2a25"
+    model: UuidOrNone = "2a24"
+    battery: UuidOrNone = "2a19"
+    clock: UuidOrNone = "2a2b"
     clock_writable: bool = False
     pair: bool = False
     records: GattRecords | None = None

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from ingest.profiles.device import DeviceProfile, Section
+from ingest.profiles.device import DeviceProfile, Section, Uuid
 
 
 class SerialSection(Section):
@@ -23,8 +23,8 @@ class SerialSection(Section):
 class StreamSection(Section):
     """``[bluetooth]``: a byte stream over two characteristics, where the meter offers its lines that way."""
 
-    receive: str
-    send: str
+    receive: Uuid
+    send: Uuid
 
 
 class Command(Section):

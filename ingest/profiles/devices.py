@@ -56,7 +56,7 @@ def parse_device_profile(text: str, where: str) -> DeviceProfile:
     try:
         return model.model_validate(data).model_copy(update={"toml": text})
     except ValidationError as error:
-        raise profile_error(error, model, where) from error
+        raise profile_error(error, model, where, kind) from error
 
 
 def read_device_profile(path: Path) -> DeviceProfile:

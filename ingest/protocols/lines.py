@@ -8,7 +8,7 @@ from datetime import datetime
 from ingest.profiles.device_lines import Command, LinesProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Script, Send, Wait
 from ingest.protocols.line_decoder import LineDecoder
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, at_once, runs
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, Silence, at_once, runs
 
 TRIES = 3
 
@@ -23,6 +23,7 @@ class LinesMeter:
         self.profile = profile
         self.first_number = profile.lines.first_number
         self.frame_end = profile.lines.end.encode()
+        self._silence = Silence()
 
     def decoder(self) -> Decoder:
         """A fresh decoder."""
@@ -51,10 +52,12 @@ class LinesMeter:
         if commands.records is not None:
             for first, last in runs(positions, at_once(self.profile.lines.at_once, self.profile.lines.numbers_wrap_at)):
                 text = commands.records.send.replace("{first}", str(first)).replace("{last}", str(last))
-                yield from self._collect(text, last - first + 1)
+                self._silence.note((yield from self._collect(text, last - first + 1)))
         elif commands.record is not None:
             for position in positions:
-                yield from self._collect(commands.record.send.replace("{number}", str(position)), 1)
+                self._silence.note(
+                    (yield from self._collect(commands.record.send.replace("{number}", str(position)), 1))
+                )
 
     def clock(self) -> Script[Answer | None]:
         """What the meter's clock says."""
@@ -111,20 +114,20 @@ class LinesMeter:
                 return Answer(frame=0, at_s=0.0, kind=kind)
         raise NoAnswer(kind)
 
-    def _collect(self, text: str, expected: int) -> Script[None]:
+    def _collect(self, text: str, expected: int) -> Script[bool]:
+        """True where anything was answered."""
         yield self._line(text)
         arrived = 0
         while (event := (yield Wait(quiet_s=self.profile.quiet_s))) is not None:
             arrived += 1
             if isinstance(event, Answer) and event.kind in ("end", "error"):
-                return
+                return True
             if expected == 1 and not self.profile.commands.records and not isinstance(event, Damage):
-                return
+                return True
             if arrived > 2 * expected + 20:
                 break
-        if not arrived:
-            raise NoAnswer("record")
         yield from self._quiet()
+        return arrived > 0
 
     def _quiet(self) -> Script[None]:
         for _ in range(1000):

@@ -46,6 +46,19 @@ class MeterRefused(LinkError):
         super().__init__(f"the meter refused ({ASKED.get(asked, asked)})", seen=show_foreign(said))
 
 
+class Silence:
+    """Counts questions that got no answer at all, one after the other: one may be lost, two are silence."""
+
+    def __init__(self) -> None:
+        self._unanswered = 0
+
+    def note(self, answered: bool) -> None:
+        """Raises NoAnswer at the second question in a row without any answer."""
+        self._unanswered = 0 if answered else self._unanswered + 1
+        if self._unanswered >= 2:
+            raise NoAnswer("record")
+
+
 class NotThere(LinkError):
     """The meter has no such characteristic, or does not let it be read."""
 

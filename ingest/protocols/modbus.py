@@ -15,7 +15,7 @@ from pymodbus.pdu.register_message import (
 
 from ingest.profiles.device_modbus import MOST_REGISTERS, TIME_FIELDS, Area, ModbusProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Script, Send, Wait
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, runs
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, Silence, runs
 from ingest.protocols.modbus_decoder import ModbusDecoder, make_framer
 
 TRIES = 3
@@ -32,6 +32,7 @@ class ModbusMeter:
         self.profile = profile
         self.first_number = profile.modbus.first_number
         self.frame_end = b""
+        self._silence = Silence()
         self._framer = make_framer(profile)
 
     def decoder(self) -> Decoder:
@@ -62,11 +63,11 @@ class ModbusMeter:
         if area.access == "window":
             for position in positions:
                 yield from self._ask("done", self._write(area.select or 0, position))
-                yield from self._records(self._read(area))
+                self._silence.note((yield from self._records(self._read(area))))
             return
         for first, last in runs(positions, MOST_REGISTERS // area.size):
             address = area.address + (first - self.first_number) * area.size
-            yield from self._records(self._read(area, address, (last - first + 1) * area.size))
+            self._silence.note((yield from self._records(self._read(area, address, (last - first + 1) * area.size))))
 
     def clock(self) -> Script[Answer | None]:
         """What the meter's clock says."""
@@ -134,14 +135,13 @@ class ModbusMeter:
             yield from self._quiet(0.3)
         raise NoAnswer("record" if kind == "done" else kind)
 
-    def _records(self, data: bytes) -> Script[None]:
+    def _records(self, data: bytes) -> Script[bool]:
+        """True where anything was answered."""
         yield Send(data=data)
         event = yield Wait(quiet_s=self.profile.quiet_s)
-        if event is None:
+        if event is None or isinstance(event, Damage):
             yield from self._quiet(0.3)
-            raise NoAnswer("record")
-        if isinstance(event, Damage):
-            yield from self._quiet(0.1)
+        return event is not None
 
     def _quiet(self, quiet_s: float) -> Script[None]:
         for _ in range(100):

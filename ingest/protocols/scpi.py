@@ -7,7 +7,7 @@ from datetime import datetime
 
 from ingest.profiles.device_scpi import ScpiProfile
 from ingest.protocols.frames import Answer, Damage, Decoder, Record, Script, Send, Wait
-from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, at_once, runs
+from ingest.protocols.meter import Identity, MeterRefused, NoAnswer, Silence, at_once, runs
 from ingest.protocols.scpi_decoder import ScpiDecoder
 
 TRIES = 3
@@ -24,6 +24,7 @@ class ScpiMeter:
         self.profile = profile
         self.first_number = profile.scpi.first_number
         self.frame_end = b""
+        self._silence = Silence()
 
     def decoder(self) -> Decoder:
         """A fresh decoder."""
@@ -47,10 +48,11 @@ class ScpiMeter:
         scpi = self.profile.scpi
         if scpi.records:
             for first, last in runs(positions, at_once(scpi.at_once, scpi.numbers_wrap_at)):
-                yield from self._collect(scpi.records.replace("{first}", str(first)).replace("{last}", str(last)))
+                query = scpi.records.replace("{first}", str(first)).replace("{last}", str(last))
+                self._silence.note((yield from self._collect(query)))
         elif scpi.record:
             for position in positions:
-                yield from self._collect(scpi.record.replace("{number}", str(position)))
+                self._silence.note((yield from self._collect(scpi.record.replace("{number}", str(position)))))
 
     def clock(self) -> Script[Answer | None]:
         """What the meter's clock says."""
@@ -94,20 +96,20 @@ class ScpiMeter:
             yield from self._quiet()
         raise NoAnswer(kind)
 
-    def _collect(self, query: str) -> Script[None]:
+    def _collect(self, query: str) -> Script[bool]:
+        """True where anything was answered, be it that the error queue says why not."""
         yield self._line(query)
         arrived = False
         while (event := (yield Wait(quiet_s=self.profile.quiet_s))) is not None:
             arrived = True
             if isinstance(event, Answer) and event.kind == "end":
-                return
+                return True
             if isinstance(event, Record) and not self.profile.scpi.records:
-                return
+                return True
             if isinstance(event, Damage):
                 break
         yield from self._quiet()
-        if not arrived and not (yield from self._errors()):
-            raise NoAnswer("record")
+        return arrived or bool((yield from self._errors()))
 
     def _command(self, kind: str, text: str) -> Script[None]:
         yield self._line(text)

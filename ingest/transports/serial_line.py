@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import sys
 import time
 from typing import Any, Final
@@ -26,7 +27,7 @@ def terminal_errors() -> tuple[type[Exception], ...]:
 
 
 BROKEN: Final[tuple[type[Exception], ...]] = (serial.SerialException, OSError, *terminal_errors())
-OPENING: Final[tuple[type[Exception], ...]] = (*BROKEN, ValueError, ImportError)
+OPENING: Final[tuple[type[Exception], ...]] = (*BROKEN, ValueError, ImportError, NotImplementedError)
 READ_BYTES: Final = 65_536
 WRITE_TIMEOUT_S: Final = 10.0
 PORT_POLL_S: Final = 0.05
@@ -75,8 +76,8 @@ def open_serial(url: str, settings: SerialSection) -> SerialLine:
     try:
         port = serial.serial_for_url(
             url, do_not_open=True, baudrate=settings.baud, bytesize=settings.data_bits,
-            parity=PARITIES[settings.parity], stopbits=settings.stop_bits, rtscts=settings.flow == "rts-cts",
-            xonxoff=settings.flow == "xon-xoff", write_timeout=WRITE_TIMEOUT_S,
+            parity=_parity(url, settings), stopbits=settings.stop_bits, rtscts=settings.flow == "rts-cts",
+            xonxoff=settings.flow == "xon-xoff", write_timeout=None if "://" in url else WRITE_TIMEOUT_S,
             timeout=SOCKET_POLL_S if "://" in url else PORT_POLL_S,
         )  # fmt: skip
         if "://" not in url and sys.platform != "win32":
@@ -85,6 +86,11 @@ def open_serial(url: str, settings: SerialSection) -> SerialLine:
     except OPENING as error:
         raise open_error(url, error) from error
     return SerialLine(port)
+
+
+def _parity(url: str, settings: SerialSection) -> str:
+    """The parity of the line. A pseudo-terminal has none, and Linux refuses to set it there the second time."""
+    return str(PARITIES["none" if os.path.realpath(url).startswith("/dev/pts/") else settings.parity])
 
 
 def _waiting(port: Any) -> int:

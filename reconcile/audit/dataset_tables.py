@@ -26,7 +26,9 @@ def parse_dataset_table(name: str, content: bytes) -> pd.DataFrame:
         try:
             typed[column] = _typed(cells[column].reset_index(drop=True), str(schema.dtype), nullable=schema.nullable)
         except (ValueError, TypeError) as error:
-            raise InputError(f"a cell of column {column} cannot be read", where=f"{name}.csv", seen=str(error)) from error
+            raise InputError(
+                f"a cell of column {column} cannot be read", where=f"{name}.csv", seen=str(error)
+            ) from error
     return conform_table(model, pd.DataFrame(typed))
 
 

@@ -14,6 +14,7 @@ from schemas.dataset import TABLES, DatasetReadings
 from schemas.errors import TableError
 from schemas.evidence import Evidence
 from schemas.findings import SEVERITIES, Findings
+from schemas.membership import is_among
 from schemas.readings import Duplicates, Refusals
 
 
@@ -94,7 +95,7 @@ def check_references(tables: dict[str, pd.DataFrame]) -> None:
     for table in TABLES.values():
         for column, other, there in table.foreign_keys:
             values = tables[table.name][column].dropna()
-            lost = values[~values.isin(tables[other][there])]
+            lost = values[~is_among(values, tables[other][there])]
             if len(lost):
                 raise TableError(
                     f"table {table.name}, column {column}: {len(lost)} rows point at no row of {other}",

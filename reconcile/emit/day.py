@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass
+from typing import Final
 
 import pandas as pd
 
@@ -12,7 +13,11 @@ from reconcile.emit.names import certificate_stems
 from reconcile.emit.rows import Row, rows_by, table_rows
 from reconcile.tables import Brief, Judged
 from schemas.findings import SEVERITIES
+from schemas.membership import is_among
 from schemas.version import TOOL_VERSION
+
+SHOWN_UNMATCHED: Final = 200
+"""Readings with no certain place that the first page shows; a large book may hold a million of them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,13 +44,15 @@ class DayJob:
 class Day:
     """All that the first page shows. Rows are table rows with None for null and times as text.
 
-    ``findings``: those about no single certificate. ``unmatched``: readings with no certain place (columns of Readings
-    and Matches). ``files``: schemas.readings.FileCounts. ``outcomes`` and ``severities``: how many of each.
+    ``findings``: those about no single certificate. ``unmatched``: the first readings with no certain place (columns
+    of Readings and Matches), of ``unmatched_total``. ``files``: schemas.readings.FileCounts. ``outcomes`` and
+    ``severities``: how many of each.
     """
 
     jobs: tuple[DayJob, ...]
     findings: tuple[Row, ...]
     unmatched: tuple[Row, ...]
+    unmatched_total: int
     questions: tuple[Row, ...]
     files: tuple[Row, ...]
     refusals: tuple[Row, ...]
@@ -63,13 +70,13 @@ def build_day(brief: Brief, judged: Judged, evidence: pd.DataFrame, file_counts:
     outcomes = Counter(certificates["outcome"].to_list())
     severities = Counter(row["severity"] for row in findings)
     unmatched = brief.matches[brief.matches["match_status"].isin(["none", "review"])]
-    unmatched_readings = brief.readings.merge(unmatched, on="reading_id").sort_values(
-        ["evidence_sha256", "record_no", "column_no"], ignore_index=True
-    )
+    loose = brief.readings[is_among(brief.readings["reading_id"], unmatched["reading_id"])]
+    first = loose.sort_values(["evidence_sha256", "record_no", "column_no"]).head(SHOWN_UNMATCHED)
     return Day(
         jobs=tuple(build_jobs(brief, table_rows(certificates), findings)),
         findings=tuple(row for row in findings if row["certificate_id"] is None),
-        unmatched=tuple(table_rows(unmatched_readings)),
+        unmatched=tuple(table_rows(first.merge(unmatched, on="reading_id"))),
+        unmatched_total=len(loose),
         questions=tuple(table_rows(brief.questions)),
         files=tuple(table_rows(file_counts.sort_values(["original_name", "evidence_sha256"], ignore_index=True))),
         refusals=tuple(table_rows(brief.refusals.sort_values(["evidence_sha256", "record_no"], ignore_index=True))),

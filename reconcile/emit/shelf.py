@@ -11,6 +11,7 @@ from reconcile.emit.rows import Row, rows_by, split_ids, table_rows
 from reconcile.tables import Brief, Judged
 from schemas.checks import CHECKS
 from schemas.findings import SEVERITIES
+from schemas.membership import is_among
 
 EVIDENCE_PLACE = ["evidence_sha256", "record_no", "column_no"]
 CHECK_ORDER = {name: place for place, name in enumerate(CHECKS)}
@@ -79,14 +80,15 @@ def in_order(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
 
 
 def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:
-    """Readings with their match, those that belong to an appliance or that a check or finding names.
+    """Readings with their match, those that belong to an appliance or that a check or finding of a certificate names.
 
     The rest of a large book stays a table and never becomes rows.
     """
     joined = brief.readings.merge(brief.matches, on="reading_id", validate="one_to_one")
-    lists = pd.concat([judged.checks["reading_ids"], judged.findings["reading_ids"]]).dropna()
+    of_certificates = judged.findings[judged.findings["certificate_id"].notna()]
+    lists = pd.concat([judged.checks["reading_ids"], of_certificates["reading_ids"]]).dropna()
     named = {reading_id for text in lists for reading_id in split_ids(text)}
-    return joined[joined["appliance_id"].notna() | joined["reading_id"].isin(list(named))]
+    return joined[joined["appliance_id"].notna() | is_among(joined["reading_id"], named)]
 
 
 def by_name(rows: list[Row], key: str) -> dict[str, Row]:

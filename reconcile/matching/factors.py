@@ -16,7 +16,7 @@ from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Hints, Placing, appliances_of
 from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
 from reconcile.matching.slots import Slots, lay_out_slots
-from reconcile.matching.visits import Visits
+from reconcile.matching.visits import Visits, names_of
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -42,6 +42,11 @@ RCD_UNKNOWN: Final = 0.2
 
 EARTH_OF_CLASS_TWO: Final = 0.15
 OUT_OF_REACH: Final = 1e-12
+TOGETHER_S: Final = 600.0
+NOT_TOGETHER: Final = 0.04
+NOT_SEEN: Final = 0.15
+"""Beginning an appliance that the other meter did not see, while that meter was at another one."""
+
 RCD_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "rcd_trip_time"]
 EARTH_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "continuity_resistance"]
 APART_IN_ONE_RECORD: Final = 1e-7
@@ -87,6 +92,7 @@ class PlacingFactors:
     departed: Numbers
     travel: Numbers
     ending: Numbers
+    present: Numbers | None
 
 
 def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
@@ -139,8 +145,8 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
 
 def pauses(session: Session, far: int) -> Numbers:
     """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
-    pause_s = session.time_s[far:] - session.time_s[:-far]
-    return np.where(pause_s < 0.0, np.nan, pause_s)
+    pause_s = session.beat_s[far:] - session.beat_s[:-far]
+    return np.where((pause_s < 0.0) | (session.start[far:] != session.start[:-far]), np.nan, pause_s)
 
 
 def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
@@ -181,6 +187,7 @@ def placing_factors(
         fresh_label=fresh * allowed, stay_label=stay * allowed,
         foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0))),
         enter=enter, departed=departed, travel=travel, ending=ending,
+        present=_present(session, placing, appliances, hints),
     )  # fmt: skip
 
 
@@ -199,11 +206,30 @@ def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbe
     if vocabulary:
         place = {word: number for number, word in enumerate(vocabulary)}
         rows = np.array([place.get(word, -1) for word in words])
-        by_word, unknown = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+        by_word, unknown = label_likelihoods(vocabulary, names_of(visits, appliances))
         table = np.concatenate([by_word, unknown[:, None]], axis=1)
         fit[rows >= 0] = table[rows[rows >= 0]]
         foreign[rows >= 0] = unknown[rows[rows >= 0]]
     return fit, foreign
+
+
+def _present(session: Session, placing: Placing, appliances: Places, hints: Hints) -> Numbers | None:
+    """How well beginning each appliance at each reading fits what other meters saw there (H, T, A + 1), or nothing.
+
+    Meters of one visit are used together: one that carries labels tells where another without them was.
+    """
+    if not hints.seen:
+        return None
+    true_s = session.time_s[None, :] - placing.offset_s[:, None]
+    fit = np.full((*true_s.shape, len(appliances) + 1), np.nan)
+    for place, appliance in enumerate(appliances):
+        spans = [(low, high) for seen, low, high in hints.seen if seen == appliance]
+        if spans:
+            apart = [np.maximum(np.maximum(low - true_s, true_s - high), 0.0) for low, high in spans]
+            fit[:, :, place] = np.maximum(np.exp(np.min(apart, axis=0) / -TOGETHER_S), NOT_TOGETHER)
+    elsewhere = np.where(np.nanmax(fit, axis=2, initial=0.0) > 0.3, NOT_SEEN, 1.0)
+    fit = np.where(np.isnan(fit), elsewhere[:, :, None], fit)
+    return np.where(np.isnan(true_s)[:, :, None], 1.0, fit)
 
 
 def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:

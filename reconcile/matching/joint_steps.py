@@ -36,9 +36,11 @@ ONWARD: Final = np.array(
 
 SHORT_PAUSE_S: Final = 60.0
 SHORT_PAUSE: Final = np.ones((6, 6))
-SHORT_PAUSE[[1, 2, 3, 4], 5] = 0.05
+SHORT_PAUSE[[0, 1, 2, 3, 4], 5] = 0.02
 SHORT_PAUSE[[1, 2, 3, 4], 0] = 0.05
-"""Within a minute nobody gives the supply back and goes on measuring: weight of that after a pause so short."""
+"""Within a minute nobody does the work, or gives the supply back, and goes on measuring: weight of that after a pause
+so short.
+"""
 
 LONG_PAUSE_S: Final = 300.0
 LONG_PAUSE: Final = np.where(np.eye(6, dtype=bool), [0.3, 0.2, 0.05, 0.2, 0.5, 0.6], 1.0)

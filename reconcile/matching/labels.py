@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,9 @@ KEYS: Final = 40.0
 """Characters that a slip of the finger chooses from."""
 
 FARTHEST_EDITS: Final = 3
+ABBREVIATED: Final = 0.004
+"""How likely a label is typed in one certain shorter way (letters left out)."""
+
 UNSEEN_PAIRS: Final = 20.0
 UNSEEN_MANNER: Final = 0.1
 
@@ -30,16 +34,29 @@ def plain_label(text: str | None) -> str:
     return "" if text is None else "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
-def label_likelihoods(seen: list[str], listed: list[str], other_names: list[str]) -> tuple[Numbers, Numbers]:
+@dataclass(frozen=True, kw_only=True)
+class Names:
+    """What appliances are called, one entry each, all plain: the ``label`` of the job list (empty for none), and what
+    engineers type instead: its ``name`` (id), place, kind and site, as ``others`` (weight, texts).
+    """
+
+    label: list[str]
+    others: tuple[tuple[float, list[str]], ...]
+
+
+def label_likelihoods(seen: list[str], names: Names) -> tuple[Numbers, Numbers]:
     """Likelihood of each label seen [rows] under each appliance [columns], and where it belongs to none of them [rows].
 
-    ``listed`` is the plain label in the job list, empty for none; ``other_names`` its id, which engineers type too. An
-    appliance without a listed label, or one that is not listed at all, has a label in the manner of the listed ones,
+    An appliance without a listed label, or one that is not listed at all, has a label in the manner of the listed ones,
     or any other. Every column keeps a floor for labels that belong to another appliance, so that no label alone
     decides.
     """
+    listed = names.label
     edits = _edits(seen, listed)
-    typed = np.maximum(_typed(seen, listed, edits), 0.2 * _typed(seen, other_names, _edits(seen, other_names)))
+    by_label = np.maximum(_typed(seen, listed, edits), ABBREVIATED * _abbreviated(seen, listed, edits))
+    typed = by_label
+    for weight, texts in names.others:
+        typed = np.maximum(typed, weight * _typed(seen, texts, _edits(seen, texts)))
     exact, manner = (edits == 0).astype(float), _manner(listed)
     near = manner[edits] + manner[0] * np.where(edits > 0, _typed(seen, listed, edits), 0.0)
     lengths = np.array([min(len(text), 6) for text in seen], dtype=float)
@@ -100,4 +117,23 @@ def _manner(listed: list[str]) -> Numbers:
 
 def _is_cut(text: str, name: str) -> bool:
     """True where the label was cut off by the meter's short memory of text."""
-    return 4 <= len(text) < len(name) and name.startswith(text)
+    return 3 <= len(text) < len(name) and name.startswith(text)
+
+
+def _abbreviated(seen: list[str], names: list[str], edits: NDArray[np.int64]) -> Numbers:
+    """1 where a label seen has the letters of a name in their order, with the same first letter, but fewer of them."""
+    return np.array(
+        [
+            [
+                far > 1 and 2 <= len(text) < len(name) and _shortens(text, name)
+                for name, far in zip(names, row, strict=True)
+            ]
+            for text, row in zip(seen, edits, strict=True)
+        ],
+        dtype=float,
+    ).reshape(edits.shape)
+
+
+def _shortens(text: str, name: str) -> bool:
+    rest = iter(name)
+    return text[0] == name[0] and all(letter in rest for letter in text)

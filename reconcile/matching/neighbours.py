@@ -6,19 +6,25 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reconcile.matching.belief import Belief, Case
 from reconcile.matching.placing import Hints
 
+Places = NDArray[np.int64]
+
 KNOWN_WITHIN_S: Final = 900.0
 CLAIMED: Final = 0.5
 CONTESTED: Final = 0.05
+SURE_FROM: Final = 0.99
+APART_S: Final = 1800.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trace:
     """What a first look left: true time of the session's ends [s since 1970, NaN where open], ``visited`` jobs with
-    their probability, the job it began at and the job it ended at (−1 none), whether its clock lost the date.
+    their probability, the job it began at and the job it ended at (−1 none), whether its clock lost the date; ``seen``:
+    when it was surely at an appliance (place, from, to) [s since 1970]; ``open``: whether any reading is undecided.
     """
 
     start_s: float
@@ -27,6 +33,8 @@ class Trace:
     first_job: int
     last_job: int
     lost: bool
+    seen: tuple[tuple[int, float, float], ...] = ()
+    open: bool = True
 
 
 def trace_of(case: Case, belief: Belief | None) -> Trace:
@@ -44,11 +52,27 @@ def trace_of(case: Case, belief: Belief | None) -> Trace:
         first_job=belief.first_job,
         last_job=belief.last_job,
         lost=bool(belief.lost.any()),
+        seen=_surely_at(case, belief, mean_s) if known else (),
+        open=bool((belief.belongs.sum(axis=2).max(axis=1) < SURE_FROM).any()),
     )
 
 
-def find_hints(cases: list[Case], traces: list[Trace]) -> dict[int, Hints]:
-    """New hints for the sessions that deserve a second look, by their number.
+def _surely_at(case: Case, belief: Belief, offset_s: float) -> tuple[tuple[int, float, float], ...]:
+    """Runs of readings that surely belong to one appliance, in true time."""
+    share = belief.belongs.sum(axis=2)
+    sure = (share.max(axis=1) >= SURE_FROM) & ~np.isnan(case.session.time_s)
+    places = np.flatnonzero(sure)
+    if not len(places):
+        return ()
+    appliance = belief.appliances[share[places].argmax(axis=1)]
+    times = case.session.time_s[places] - offset_s
+    begins = np.flatnonzero((np.diff(appliance, prepend=-1) != 0) | (np.diff(times, prepend=-np.inf) > APART_S))
+    ends = np.append(begins[1:], len(places)) - 1
+    return tuple((int(appliance[a]), float(times[a]), float(times[b])) for a, b in zip(begins, ends, strict=True))
+
+
+def find_hints(cases: list[Case], traces: list[Trace], job_of: Places) -> dict[int, Hints]:
+    """New hints for the sessions that deserve a second look, by their number; ``job_of``: the job of each appliance.
 
     Sessions of one file follow each other in time, and a job that another session of the meter has surely visited is
     hardly visited again, unless the session was cut in the middle of it.
@@ -58,15 +82,36 @@ def find_hints(cases: list[Case], traces: list[Trace]) -> dict[int, Hints]:
         for job, share in trace.visited.items():
             if share > CONTESTED:
                 claims.setdefault((case.session.meter_serial or "", job), []).append((number, share))
+    spans = _spans_by_job(cases, traces, job_of)
     found: dict[int, Hints] = {}
     for number, (case, trace) in enumerate(zip(cases, traces, strict=True)):
         earliest_s, latest_s, beside = _between(number, cases, traces)
         visited = _visited_elsewhere(number, case, trace, claims, beside)
+        seen = _seen_by_others(case, trace, spans) if trace.open else ()
         contested = any(trace.visited.get(job, 0.0) > CONTESTED for job in visited)
         bounded = trace.lost and (np.isfinite(earliest_s) or np.isfinite(latest_s))
-        if contested or bounded or (trace.lost and visited):
-            found[number] = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s)
+        if contested or bounded or (trace.lost and visited) or seen:
+            found[number] = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s, seen=seen)
     return found
+
+
+Span = tuple[int, float, float]
+
+
+def _spans_by_job(cases: list[Case], traces: list[Trace], job_of: Places) -> dict[int, list[tuple[str, Span]]]:
+    """When which meter was surely at an appliance, by job."""
+    spans: dict[int, list[tuple[str, Span]]] = {}
+    for case, trace in zip(cases, traces, strict=True):
+        for span in trace.seen:
+            spans.setdefault(int(job_of[span[0]]), []).append((case.session.meter_serial or case.session.source, span))
+    return spans
+
+
+def _seen_by_others(case: Case, trace: Trace, spans: dict[int, list[tuple[str, Span]]]) -> tuple[Span, ...]:
+    """What other meters saw at the jobs that this session may have been at."""
+    own = case.session.meter_serial or case.session.source
+    jobs = [job for job, share in trace.visited.items() if share > CONTESTED]
+    return tuple(span for job in sorted(jobs) for meter, span in spans.get(job, []) if meter != own)
 
 
 def _between(number: int, cases: list[Case], traces: list[Trace]) -> tuple[float, float, set[int]]:

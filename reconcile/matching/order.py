@@ -20,6 +20,8 @@ SESSION_GAP_S: Final = 5 * 3600.0
 CLOCK_STEP_BACK_S: Final = 90.0
 """Meter time that runs back by more than this between two records means that the clock was set or lost."""
 
+SHORT_START_S: Final = 3600.0
+
 KINDS: Final[dict[tuple[str, str], int]] = {
     pair: place
     for place, pair in enumerate(
@@ -35,7 +37,8 @@ class Session:
 
     ``rows`` are row positions in the sightings table; ``time_s`` [s since 1970, by the meter] is NaN where the meter
     gave none, and ``dated`` says that it was stamped in UTC; ``kind`` places in ``KINDS``; ``record`` numbers the
-    records, so that the cells of one wide row share one number. ``source`` is the file.
+    records, so that the cells of one wide row share one number. ``source`` is the file. ``beat_s`` [s] tells pauses
+    apart, and ``start`` numbers the starts of the clock: a pause is known within one start only.
     """
 
     meter_serial: str | None
@@ -46,6 +49,8 @@ class Session:
     kind: Places
     label: list[str | None]
     record: Places
+    beat_s: Numbers
+    start: Places
 
 
 def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
@@ -86,9 +91,51 @@ def find_sessions(ordered: pd.DataFrame) -> list[Session]:
             kind=kind[start:end],
             label=list(label[start:end]),
             record=record[start:end],
+            beat_s=time_s[start:end],
+            start=np.zeros(end - start, dtype=np.int64),
         )
         for start, end in zip(bounds, ends, strict=True)
     ]
+
+
+def join_restarts(sessions: list[Session], lost: list[bool]) -> list[Session]:
+    """The sessions, with those of a clock that starts again and again joined: their order and pauses are all it tells.
+
+    ``lost``: whether the clock of each session lost its date. Three starts in a row of one file, or one that saw too
+    little to be placed on its own, make a clock that cannot be followed.
+    """
+    joined: list[Session] = []
+    place = 0
+    while place < len(sessions):
+        end = place + 1
+        while end < len(sessions) and lost[place] and lost[end] and sessions[end].source == sessions[place].source:
+            end += 1
+        run = sessions[place:end]
+        short = any(np.nanmax(one.time_s) - np.nanmin(one.time_s) < SHORT_START_S for one in run if _timed(one))
+        joined += [_join(run)] if len(run) > 2 or (len(run) > 1 and short) else run
+        place = end
+    return joined
+
+
+def _timed(session: Session) -> bool:
+    return bool((~np.isnan(session.time_s)).any())
+
+
+def _join(run: list[Session]) -> Session:
+    first = run[0]
+    rows = np.concatenate([one.rows for one in run])
+    return Session(
+        meter_serial=first.meter_serial,
+        source=first.source,
+        rows=rows,
+        time_s=np.full(len(rows), np.nan),
+        dated=all(one.dated for one in run),
+        kind=np.concatenate([one.kind for one in run]),
+        label=[text for one in run for text in one.label],
+        record=np.concatenate([one.record for one in run]),
+        beat_s=np.concatenate([one.time_s for one in run]),
+        start=np.repeat(np.arange(len(run)), [len(one.rows) for one in run]),
+    )
 
 
 def _meter_seconds(table: pd.DataFrame) -> tuple[Numbers, NDArray[np.bool_]]:

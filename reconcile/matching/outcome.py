@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.clock import DAY_S, HOUR_S, describe_clock
 from reconcile.matching.belief import Belief, Case
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits
@@ -19,10 +20,16 @@ from schemas.matches import Clocks, Matches
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-AUTO_FROM: Final = 0.99
-STEP_SURE_FROM: Final = 0.8
-NOWHERE_FROM: Final = 0.9
-KNOWN_WITHIN_S: Final = 600.0
+AUTO_FROM: Final = 0.995
+STEP_SURE_FROM: Final = 0.9
+NOWHERE_FROM: Final = 0.95
+KNOWN_WITHIN_S: Final = 200.0
+"""A clock whose offset is known less well than this leaves the moment of a reading open."""
+
+EXACT_FROM: Final = 0.6
+EXACT_WITHIN_S: Final = 60.0
+ROUGH_WITHIN_S: Final = 120.0
+AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
 
 OUTCOMES: Final = ("auto", "decided", "review", "none")
@@ -47,7 +54,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     if belief is None:
         none = case.decided.appliance == -1
         # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
-        stamped_s = case.session.time_s if case.session.dated else np.full(count, np.nan)
+        stamped_s = case.session.beat_s if case.session.dated else np.full(count, np.nan)
         return {
             "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
             "step": np.full(count, -1), "confidence": none.astype(float),
@@ -75,23 +82,34 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         "confidence": np.where(decided, 1.0, np.where(none, nowhere, sure)),
         "status": status,
         "why": why,
-        "candidates": {int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)},
+        "candidates": {
+            int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)
+        },
     }
 
 
 def taken_seconds(case: Case, belief: Belief) -> Numbers:
-    """True time of each reading [s since 1970], NaN where the clock leaves it open."""
+    """True time of each reading [s since 1970], NaN where the clock leaves it open by minutes."""
     offset_s, spread_s = clock_offset(belief)
     if spread_s > KNOWN_WITHIN_S:
         return np.full(len(case.session.rows), np.nan)
-    trusted = abs(offset_s) < KNOWN_WITHIN_S and not belief.lost.any()
-    return case.session.time_s - (0.0 if trusted else offset_s)
+    return case.session.time_s - offset_s
 
 
 def clock_offset(belief: Belief) -> tuple[float, float]:
-    """Mean and spread [s] of the clock offset over all hypotheses."""
+    """Offset of the clock and how far it is known [s], over all hypotheses.
+
+    An offset of whole hours or days (summer time not set, a wrong date) that is more likely than all others together is
+    taken to be exactly that; any other is known as well as the hours of the job list allow.
+    """
+    likely = int(belief.weight.argmax())
+    offset_s = float(belief.offset_s[likely])
+    same = belief.weight[belief.offset_s == offset_s].sum()
+    if same > EXACT_FROM and offset_s % HOUR_S == 0.0 and (not belief.lost[likely] or offset_s % DAY_S == 0.0):
+        return offset_s, EXACT_WITHIN_S
     mean_s = float(belief.weight @ belief.offset_s)
-    return mean_s, float(np.sqrt(belief.weight @ (belief.offset_s - mean_s) ** 2))
+    spread_s = float(np.sqrt(belief.weight @ (belief.offset_s - mean_s) ** 2))
+    return mean_s, max(spread_s, ROUGH_WITHIN_S)
 
 
 def _candidates(belief: Belief, visits: Visits, place: int) -> list[dict[str, object]]:
@@ -112,27 +130,34 @@ def _candidates(belief: Belief, visits: Visits, place: int) -> list[dict[str, ob
     return [*offered, {"appliance_id": None, "step": None, "probability": nowhere, "why": WHY[3]}]
 
 
-def clock_row(case: Case, belief: Belief | None, reading_ids: list[str]) -> dict[str, Any]:
+def clock_row(case: Case, belief: Belief | None, visits: Visits, reading_ids: list[str]) -> dict[str, Any]:
     """What was found about the clock of one session."""
-    timed = int((~np.isnan(case.session.time_s)).sum())
-    offset_s, spread_s = clock_offset(belief) if belief is not None else (0.0, np.inf)
-    if belief is None:
-        state, message = "uncertain", "no visit of the job list is in reach, so nothing is known about the clock"
-    elif not timed:
-        state, message = "uncertain", "the meter gave no time; visits are told apart by labels and order alone"
-    elif spread_s > KNOWN_WITHIN_S:
-        state, message = "uncertain", "the meter's clock fits the job list in more than one way"
-    elif abs(offset_s) < KNOWN_WITHIN_S and not belief.lost.any():
-        state, message, offset_s = "trusted", "the meter's clock agrees with the job list", 0.0
-    else:
-        state, message = "corrected", f"the meter ran {abs(offset_s) / 60:.0f} min {'ahead' if offset_s > 0 else 'behind'}"
-    known = state != "uncertain"
+    timed = ~np.isnan(case.session.time_s)
+    agreeing, checked, offset_s, spread_s = 0, 0, 0.0, np.inf
+    if belief is not None:
+        offset_s, spread_s = clock_offset(belief)
+        agreeing, checked = _agreeing(case, belief, visits, offset_s)
+    known = bool(timed.any()) and spread_s <= KNOWN_WITHIN_S
+    state = "uncertain" if not known else "trusted" if offset_s == 0.0 else "corrected"
+    shown = np.nanmin(case.session.time_s) if timed.any() else np.nan
     return {
         "meter_serial": case.session.meter_serial, "state": state, "offset_s": offset_s if known else None,
-        "offset_uncertainty_s": max(spread_s, 300.0) if known else None, "drift_s_per_day": None,
-        "agreeing": timed if known else 0, "readings": len(reading_ids), "reading_ids": " ".join(reading_ids),
-        "message": message,
+        "offset_uncertainty_s": spread_s if known else None, "drift_s_per_day": None, "agreeing": agreeing,
+        "readings": len(reading_ids), "reading_ids": " ".join(reading_ids),
+        "message": describe_clock(
+            listed=belief is not None, offset_s=offset_s, spread_s=spread_s, first_shown_s=float(shown), known=known,
+            agreeing=agreeing, checked=checked,
+        ),
     }  # fmt: skip
+
+
+def _agreeing(case: Case, belief: Belief, visits: Visits, offset_s: float) -> tuple[int, int]:
+    """How many readings lie within the hours of their job once the clock is corrected, of those that can be checked."""
+    job = visits.appliance_job[belief.appliances[belief.belongs.sum(axis=2).argmax(axis=1)]]
+    true_s = case.session.time_s - offset_s
+    checked = visits.dated[job] & ~np.isnan(true_s)
+    inside = (true_s > visits.low_s[job] - AGREES_WITHIN_S) & (true_s < visits.high_s[job] + AGREES_WITHIN_S)
+    return int((checked & inside).sum()), int(checked.sum())
 
 
 def conclude(
@@ -152,8 +177,8 @@ def conclude(
         {
             "reading_id": reading_ids,
             "taken_at": taken,
-            "job_id": np.append(visits.job_id, None)[job_of],
-            "appliance_id": np.append(visits.appliance_id, None)[appliance],
+            "job_id": np.array([*visits.job_id, None], dtype=object)[job_of],
+            "appliance_id": np.array([*visits.appliance_id, None], dtype=object)[appliance],
             "step": np.array([*STEP_NAMES, None], dtype=object)[step],
             "match_confidence": np.clip(_joined(rows, "confidence", np.float64)[order], 0.0, 1.0),
             "match_status": np.array(OUTCOMES, dtype=object)[_joined(rows, "status", np.int64)[order]],
@@ -183,5 +208,9 @@ def _questions(
         for place, offered in found["candidates"].items():
             row = int(case.session.rows[place])
             candidates[reading_ids[row]] = offered
-            run[row] = f"{number}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
-    return find_questions(matches, pd.Series(serial, dtype=object), pd.Series(run, dtype=object), candidates)
+            run[row] = f"{number:06d}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
+    order = np.concatenate([case.session.rows for case in cases]) if cases else np.empty(0, dtype=np.int64)
+    return find_questions(
+        matches.iloc[order].reset_index(drop=True), pd.Series(serial[order], dtype=object),
+        pd.Series(run[order], dtype=object), candidates,
+    )  # fmt: skip

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from reconcile.clock import HOUR_S, Blocks, Hours, best_offsets, find_blocks, lost_offsets, near_offsets, offset_fit
 from reconcile.matching.labels import label_likelihoods
 from reconcile.matching.order import Session
-from reconcile.matching.visits import Visits
+from reconcile.matching.visits import Visits, names_of
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -20,13 +21,17 @@ MOST_JOBS: Final = 24
 MOST_DAYS: Final = 8
 REACH_S: Final = 16 * HOUR_S
 CLOSE_S: Final = 2.5 * HOUR_S
-NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.03
+NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0001
 """Weight of a job by its meter: the job list names this one, none, or another."""
 
 NOT_ATTENDED: Final = 0.004
 FORCED: Final = 1.0
 VISITED_ELSEWHERE: Final = 0.99
 LEAST_FIT: Final = 0.003
+POOR_BLOCK: Final = -2.0
+"""A clock that kept its date brings each block to a job better than this [log likelihood], or its date is in doubt."""
+
+LOST_DATE: Final = 0.05
 PLACINGS_WITHIN: Final = 9.0
 
 
@@ -47,7 +52,8 @@ class Placing:
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
     probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
-    file came before and after.
+    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to)
+    [s since 1970].
     """
 
     forced: Places
@@ -56,6 +62,7 @@ class Hints:
     followed: bool = False
     earliest_s: float = -np.inf
     latest_s: float = np.inf
+    seen: tuple[tuple[int, float, float], ...] = ()
 
 
 def find_placings(session: Session, words: list[str], visits: Visits, hints: Hints) -> list[Placing]:
@@ -68,8 +75,21 @@ def find_placings(session: Session, words: list[str], visits: Visits, hints: Hin
     if len(times):
         near = _within(visits, times[0] - REACH_S, times[-1] + REACH_S)
         if visits.dated[near].any():
-            return [_near_placing(session, words, visits, hints, blocks, near)]
+            score, placing = _near_placing(session, words, visits, hints, blocks, near)
+            if score > POOR_BLOCK * len(blocks.first):
+                return [placing]
+            kept = replace(placing, log_prior=placing.log_prior + np.log(1.0 - LOST_DATE))
+            lost = _lost_placings(session, words, visits, hints, blocks)
+            return [kept, *(replace(other, log_prior=other.log_prior + np.log(LOST_DATE)) for other in lost)]
     return _lost_placings(session, words, visits, hints, blocks)
+
+
+def has_lost_date(session: Session, visits: Visits) -> bool:
+    """True where no dated visit of the list is near the time of the meter's clock."""
+    times = session.time_s[~np.isnan(session.time_s)]
+    if not len(times):
+        return True
+    return not bool(visits.dated[_within(visits, times.min() - REACH_S, times.max() + REACH_S)].any())
 
 
 def _within(visits: Visits, low_s: float, high_s: float) -> Places:
@@ -83,8 +103,14 @@ def _within(visits: Visits, low_s: float, high_s: float) -> Places:
 
 def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Numbers:
     serial = session.meter_serial
+    if serial is not None and not any(serial in named for named in visits.serials):
+        serial = None
     by_meter = [
-        UNNAMED if serial is None or not visits.serials[job] else NAMED if serial in visits.serials[job] else OTHER_METER
+        UNNAMED
+        if serial is None or not visits.serials[job]
+        else NAMED
+        if serial in visits.serials[job]
+        else OTHER_METER
         for job in jobs
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
@@ -97,12 +123,12 @@ def _block_fit(words: list[str], visits: Visits, jobs: Places, blocks: Blocks) -
     """How well the labels of each block fit each job (blocks, jobs), best 1."""
     fit = np.ones((len(blocks.first), len(jobs)))
     bounds = np.append(blocks.first, len(words))
-    typed = [sorted({word for word in words[a:b] if word}) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    typed = [sorted({word for word in words[a:b] if word}) for a, b in pairwise(bounds)]
     vocabulary = sorted({word for group in typed for word in group})
     if not vocabulary or not len(jobs):
         return fit
     appliances, job_of = appliances_of(visits, jobs)
-    likelihood, _ = label_likelihoods(vocabulary, list(visits.label[appliances]), list(visits.name[appliances]))
+    likelihood, _ = label_likelihoods(vocabulary, names_of(visits, appliances))
     by_job = np.maximum.reduceat(likelihood, np.searchsorted(job_of, np.arange(len(jobs))), axis=1)
     by_job = np.maximum(by_job / by_job.max(axis=1, keepdims=True), LEAST_FIT)
     place = {word: number for number, word in enumerate(vocabulary)}
@@ -122,8 +148,8 @@ def appliances_of(visits: Visits, jobs: Places) -> tuple[Places, Places]:
 
 def _near_placing(
     session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks, near: Places
-) -> Placing:  # fmt: skip
-    """The one placing of a clock that kept its date."""
+) -> tuple[float, Placing]:  # fmt: skip
+    """The one placing of a clock that kept its date, and how well its best offset fits [log likelihood]."""
     jobs = np.union1d(near, hints.forced).astype(np.int64)
     fit = _block_fit(words, visits, jobs, blocks)
     weight = _weights(session, visits, hints, jobs)
@@ -134,13 +160,15 @@ def _near_placing(
     jobs, weight, fit, apart_s = jobs[keep], weight[keep], fit[:, keep], apart_s[keep]
     hours = Hours(low_s=visits.low_s[jobs], high_s=visits.high_s[jobs], weight=weight, fit=fit)
     offset_s, log_prior = near_offsets()
-    best = best_offsets(log_prior + offset_fit(offset_s, blocks, hours))
+    score = log_prior + offset_fit(offset_s, blocks, hours)
+    best = best_offsets(score)
     low, high = first_s - offset_s[best].max() - CLOSE_S, last_s - offset_s[best].min() + CLOSE_S
     close = ~(visits.low_s[jobs] > high) & ~(visits.high_s[jobs] < low)
     close |= np.isin(jobs, hints.forced)
-    return Placing(
+    placing = Placing(
         jobs=jobs[close], weight=weight[close], offset_s=offset_s[best], log_prior=log_prior[best], lost=False
     )
+    return float(score[best[0]]), placing
 
 
 def _lost_placings(
@@ -161,9 +189,7 @@ def _lost_placings(
         if len(offset_s):
             score = log_prior + offset_fit(offset_s, blocks, hours)
             best = best_offsets(score)
-            placing = Placing(
-                jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True
-            )
+            placing = Placing(jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True)
             found.append((float(score[best[0]]), placing))
     found.sort(key=lambda pair: -pair[0])
     return [placing for score, placing in found if score > found[0][0] - PLACINGS_WITHIN][:4]
@@ -175,7 +201,8 @@ def _inside(blocks: Blocks, offset_s: Numbers, hints: Hints) -> NDArray[np.bool_
         return np.ones(len(offset_s), dtype=bool)
     slack_s = 900.0
     starts, ends = blocks.start_s[0] - offset_s, blocks.end_s[-1] - offset_s
-    return (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    inside: NDArray[np.bool_] = (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    return inside
 
 
 def _likely_days(
@@ -200,9 +227,9 @@ def _likely_days(
             best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
             every = np.sort(every[best])
         scored.append((float(worth[:, every].max(axis=1).sum()), every))
-    if not scored and len(jobs):
-        best = np.sort(np.lexsort((jobs, -worth.max(axis=0)))[:MOST_JOBS])
-        return [(0.0, best)]
+    if len(undated):
+        best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
+        scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
     scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
     kept = scored[:MOST_DAYS]
     return [(-float(np.log(len(scored))), members) for _, members in kept]

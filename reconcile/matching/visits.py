@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.matching.labels import plain_label
+from reconcile.matching.labels import Names, plain_label
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -30,7 +30,8 @@ class Visits:
     (``dated`` false), or NaN where there is none. ``reach_s``: the longest such span. ``attended`` false: no access or
     cancelled. ``serials`` are the meters named. ``day``: number of the working day (−1 where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
-    ``label`` and ``name`` are plain (see plain_label), ``label`` empty where the list has none. ``has_rcd``: the list
+    ``called``: for each way of naming an appliance its weight and the plain names (see plain_label); the first is the
+    label of the list, empty where it has none. ``has_rcd``: the list
     knows of an RCD; ``class_two``: of construction class II, which has no earth to test.
     """
 
@@ -46,8 +47,7 @@ class Visits:
     first_appliance: Places
     appliance_id: NDArray[np.object_]
     appliance_job: Places
-    label: NDArray[np.object_]
-    name: NDArray[np.object_]
+    called: tuple[tuple[float, NDArray[np.object_]], ...]
     has_rcd: NDArray[np.bool_]
     class_two: NDArray[np.bool_]
 
@@ -57,7 +57,9 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
     table = _job_times(jobs[jobs["job_id"].isin(appliances["job_id"])])
     place = {job_id: number for number, job_id in enumerate(table["job_id"])}
     known = appliances[appliances["job_id"].isin(place)]
-    known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(["job", "sequence", "appliance_id"])
+    known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(
+        ["job", "sequence", "appliance_id"]
+    )
     job_of = known["job"].to_numpy(dtype=np.int64)
     low_s, high_s = table["low_s"].to_numpy(), table["high_s"].to_numpy()
     spans = (high_s - low_s)[np.isfinite(low_s)]
@@ -74,10 +76,33 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         first_appliance=np.searchsorted(job_of, np.arange(len(table) + 1)),
         appliance_id=_texts(known["appliance_id"]),
         appliance_job=job_of,
-        label=np.array([plain_label(text) for text in _texts(known["label"])], dtype=object),
         has_rcd=known["rcd_rated_ma"].notna().to_numpy(),
         class_two=(known["construction_class"] == "II").to_numpy(dtype=bool),
-        name=np.array([plain_label(text) for text in _texts(known["appliance_id"])], dtype=object),
+        called=_called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of])),
+    )
+
+
+OTHER_NAMES: Final = {"appliance_id": 0.2, "location": 0.04, "kind": 0.03, "site": 0.02}
+"""How often engineers type something else than the listed label (common practice, from memory)."""
+
+
+def _called(appliances: pd.DataFrame) -> tuple[tuple[float, NDArray[np.object_]], ...]:
+    """Every way of calling each appliance: label, id, place, kind, last word of the kind, words of the site."""
+    ways = [(1.0, appliances["label"])]
+    ways += [(weight, appliances[column]) for column, weight in OTHER_NAMES.items() if column != "site"]
+    ways.append((OTHER_NAMES["kind"], appliances["kind"].astype("str").str.split().str[-1]))
+    words = appliances["site"].astype("str").str.findall(r"[^\W\d_]{3,}")
+    ways += [(OTHER_NAMES["site"], words.str[place]) for place in (0, 1)]
+    return tuple(
+        (weight, np.array([plain_label(text) for text in _texts(names)], dtype=object)) for weight, names in ways
+    )
+
+
+def names_of(visits: Visits, appliances: Places) -> Names:
+    """What these appliances are called."""
+    return Names(
+        label=list(visits.called[0][1][appliances]),
+        others=tuple((weight, list(names[appliances])) for weight, names in visits.called[1:]),
     )
 
 

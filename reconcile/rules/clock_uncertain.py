@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Day, DayRemark, Remark, Rule
-from reconcile.wording import title
+from reconcile.wording import capital, title
 
 ACTION = "Set the meter's clock, and say when the tests were made; a decision about the clock is kept with the record."
 
@@ -15,7 +15,7 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("proof", "order unknown"):
         yield Remark(
             code="clock_uncertain",
-            message=f"{title(part.steps[0])}: it cannot be known on which side of the dead tests it was made.",
+            message=f"{capital(title(part.steps[0]))}: it cannot be known on which side of the dead tests it was made.",
             action=ACTION,
             checks=(part.check, "proved_dead"),
             reading_ids=part.reading_ids,

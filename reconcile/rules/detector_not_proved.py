@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import title
+from reconcile.wording import capital, title
 
 MEANINGS: Final = {
     "missing": "is not there",
@@ -23,8 +23,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         if part.why != "missing" or tested:
             yield Remark(
                 code="detector_not_proved",
-                message=f"{title(part.steps[0])}: this proof {MEANINGS[part.why]}. An indicator that has failed "
-                "shows a live conductor as dead.",
+                message=f"{capital(title(part.steps[0]))}: this proof {MEANINGS[part.why]}. An indicator that has "
+                "failed shows a live conductor as dead.",
                 action="Prove the indicator on a proving unit or a known live source, test all three pairs again, "
                 "prove it again.",
                 checks=(part.check, "proved_dead"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -18,8 +18,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             why = f"there is no tabulated limit for {appliance.device} at {appliance.device_rating_a:g} A"
         yield Remark(
             code="device_unknown",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, but {why}, so there is no limit to hold it "
-            "against.",
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)}, but {why}, so there is no limit to hold "
+            "it against.",
             action="Read type and rating off the fuse or circuit breaker that feeds the appliance and put them into "
             "the job list.",
             checks=(part.check,),

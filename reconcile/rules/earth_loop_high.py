@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, show_limit, title
+from reconcile.wording import capital, show, show_limit, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -15,12 +15,12 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         by_rcd = (
             ""
             if appliance.rcd_rated_ma is None or appliance.earthing == "TT"
-            else (" An RCD may still cut it off; the protection then rests on the RCD alone.")
+            else " An RCD may still cut it off; the protection then rests on the RCD alone."
         )
         yield Remark(
             code="earth_loop_high",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, limit {show_limit(part.limit_high, 'Ohm')}. A "
-            f"fault to exposed metal would not be cut off in time.{by_rcd}",
+            message=f"A fault to exposed metal would not be cut off in time. {capital(title(part.steps[0]))}: "
+            f"{show(part.reading)}, limit {show_limit(part.limit_high, 'Ohm')}.{by_rcd}",
             action="Remake the test connections and repeat; both readings are kept. If it stays, do not use the "
             "appliance: isolate it, tell the responsible person, refer to a competent electrician.",
             checks=(part.check,),

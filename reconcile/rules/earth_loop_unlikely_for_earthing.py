@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, show_limit, title
+from reconcile.wording import capital, show, show_limit, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -16,9 +16,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         side = "above" if limit.id.startswith("unlikely_above") else "below"
         yield Remark(
             code="earth_loop_unlikely_for_earthing",
-            message=f"{title(part.steps[0])}: {show(part.reading)} on {earthing}. It is within the limit, but {side} "
-            f"{show_limit(limit.value, 'Ohm')}, which this arrangement seldom shows: a poor joint, a lost or other "
-            "earth, or the earthing is recorded wrongly.",
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)} on {earthing}. It is within the limit, "
+            f"but {side} {show_limit(limit.value, 'Ohm')}, which this arrangement seldom shows: a poor joint, a lost "
+            "or other earth, or the earthing is recorded wrongly.",
             action="Look at the earthing at the intake, correct the job list or refer to a competent electrician; "
             "where the supply's own earth is in doubt, to the distributor.",
             checks=(part.check,),

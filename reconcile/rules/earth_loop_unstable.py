@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, show_limit, title
+from reconcile.wording import capital, show, show_limit, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -14,7 +14,7 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         limit = assessed.case.pack.limit("electrode_unstable")
         yield Remark(
             code="earth_loop_unstable",
-            message=f"{title(part.steps[0])}: {show(part.reading)} on a TT supply, above "
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)} on a TT supply, above "
             f"{show_limit(limit.value, 'Ohm')}. The RCD allows up to {show_limit(part.limit_high, 'Ohm')}, but the "
             "electrode may rise when the soil dries or freezes.",
             action="Tell the responsible person; refer to a competent electrician to look at the earth electrode.",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from reconcile.polarity_remarks import remark_fault
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 ACTION = (
     "Remake the test connections and repeat; both readings are kept. If there is still no earth, do not use the "
@@ -27,8 +27,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("loop", "no earth"):
         yield Remark(
             code="earth_open",
-            message=f"{title(part.steps[0])}: {show(part.reading)}. No earth return was found: a fault to exposed "
-            "metal would not be cut off. A poor test connection shows the same.",
+            message="No earth return was found: a fault to exposed metal would not be cut off. "
+            f"{capital(title(part.steps[0]))}: {show(part.reading)}. A poor test connection shows the same.",
             action=ACTION,
             checks=(part.check,),
             reading_ids=part.reading_ids,

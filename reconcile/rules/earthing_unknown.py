@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -17,8 +17,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for part in assessed.parts_with("loop", "earthing unknown"):
         yield Remark(
             code="earthing_unknown",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, but {known}: 42 ohm is far too much on TN-C-S "
-            "and can be good on TT.",
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)}, but {known}: 42 ohm is far too much on "
+            "TN-C-S and can be good on TT.",
             action="Find out at the intake whether it is TN-S, TN-C-S or TT and put it into the job list. Refer to "
             "a competent electrician where it cannot be seen.",
             checks=(part.check,),

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
     """A remark for a loop on TT without a known RCD, and one for a trip time without a known rating."""
     action = (
-        "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD refer to "
-        "a competent electrician."
+        "Read the rated residual current (mA) off the RCD and put it into the job list. On TT without an RCD refer "
+        "to a competent electrician."
     )
     for part in assessed.parts_with("loop", "rcd unknown"):
         yield Remark(
             code="rcd_not_recorded",
-            message=f"{title(part.steps[0])}: {show(part.reading)} on TT, where an RCD must cut off a fault, and "
-            "none is recorded.",
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)} on TT, where an RCD must cut off a "
+            "fault, and none is recorded.",
             action=action,
             checks=(part.check,),
             reading_ids=part.reading_ids,

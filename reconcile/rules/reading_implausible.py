@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from reconcile.rule import Assessed, Remark, Rule
-from reconcile.wording import show, show_limit, title
+from reconcile.wording import capital, show, show_limit, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -14,8 +14,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         limit = assessed.case.pack.limit("lowest_plausible_loop")
         yield Remark(
             code="reading_implausible",
-            message=f"{title(part.steps[0])}: {show(part.reading)}, below {show_limit(limit.value, 'Ohm')}: no final "
-            "circuit is so low. The tester was zeroed wrongly, or measured something else.",
+            message=f"{capital(title(part.steps[0]))}: {show(part.reading)}, below {show_limit(limit.value, 'Ohm')}: "
+            "no final circuit is so low. The tester was zeroed wrongly, or measured something else.",
             action="Check the leads and the zero of the tester and repeat.",
             checks=(part.check,),
             reading_ids=part.reading_ids,

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from reconcile.plausibility import find_repeated
 from reconcile.rule import Day, DayRemark, Remark, Rule
+
+SHOWN: Final = 5
 
 
 def find_in_day(day: Day) -> Iterator[DayRemark]:
     """A query for each group of appliances whose numbers are all the same."""
     for group in find_repeated(day.numbers, day.pack):
-        names = ", ".join(sorted(set(group["appliance_id"])))
+        appliances = sorted(set(group["appliance_id"]))
+        names = ", ".join(appliances[:SHOWN]) + (
+            f" and {len(appliances) - SHOWN} more" if len(appliances) > SHOWN else ""
+        )
         yield DayRemark(
             remark=Remark(
                 code="repeated_values",

@@ -11,7 +11,7 @@ from reconcile.case import Reading
 from reconcile.rule import Assessed, Remark, Rule
 from reconcile.uncertainty import estimate
 from reconcile.verdicts import checks_of_step
-from reconcile.wording import show, title
+from reconcile.wording import capital, show, title
 
 STEADY: Final = ("earth_loop", "restored_loop", "earth_continuity")
 """Steps whose value does not change by itself; voltage and insulation do."""
@@ -32,8 +32,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             one, other = far[-1]
             yield Remark(
                 code="readings_disagree",
-                message=f"{title(step)} was read as {show(one)} and as {show(other)}: further apart than the "
-                "uncertainty of the meter. A connection may have been poor.",
+                message=f"{capital(title(step))} was read as {show(one)} and as {show(other)}: further apart than "
+                "the uncertainty of the meter. A connection may have been poor.",
                 action="Clean the contacts and repeat until two readings agree.",
                 checks=checks_of_step(step),
                 reading_ids=(one.reading_id, other.reading_id),

@@ -10,7 +10,7 @@ from reconcile.rule import Assessed, Remark, Rule
 from reconcile.verdicts import checks_of_step
 from reconcile.verdicts.dead import DEAD, came_first
 from reconcile.verdicts.supply import RESTORED
-from reconcile.wording import title
+from reconcile.wording import capital, title
 from schemas.steps import STEPS
 
 ISOLATION: Final = ("proof_before", *DEAD)
@@ -59,7 +59,7 @@ def remark(step: str, reading_ids: tuple[str, ...], when: str, more: tuple[str, 
     """The remark for one step."""
     return Remark(
         code="step_out_of_order",
-        message=f"{title(step)} was recorded {when}: at that time it cannot show what it should.",
+        message=f"{capital(title(step))} was recorded {when}: at that time it cannot show what it should.",
         action="Repeat the step in its place, or correct the time in the record if the clock was wrong.",
         checks=(*checks_of_step(step), *more),
         reading_ids=reading_ids,

@@ -10,10 +10,13 @@ from reconcile.case import NS_PER_MINUTE, Case, Reading, order_key
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.compare import compare
 from reconcile.verdicts.signatures import explain
-from reconcile.verdicts.supply import volts_of
+from reconcile.verdicts.supply import assess_supply_polarity, volts_of
 from schemas.jobs import ATTESTED
 
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
+WAS_RIGHT: Final = (
+    "before isolation the supply was connected as it should be, which speaks for a switch or fuse in the neutral"
+)
 SECURED: Final = "locked, or the fuse or plug kept by the person who works; caution notice left"
 
 
@@ -103,7 +106,8 @@ def assess_pairs(case: Case) -> Part:
     if known and max(known) >= case.pack.number("supply_present"):
         found = explain(volts, isolated=True, pack=case.pack)
         code = found.governing()
-        return replace(base, outcome="unsatisfactory", why=code, causes=found.words(), also=found.also)
+        part = replace(base, outcome="unsatisfactory", why=code, causes=found.words(), also=found.also)
+        return replace(part, against=WAS_RIGHT if code == "isolated_in_neutral" and was_right(case) else "")
     if any(r is not None and is_live(case, r) for r in readings):
         return replace(base, outcome="unsatisfactory", why="not_dead")
     if any(r is not None and is_indicating(case, r) for r in readings):
@@ -113,6 +117,11 @@ def assess_pairs(case: Case) -> Part:
     if stale_steps(case):
         return replace(base, outcome="inconclusive", why="not all again")
     return replace(base, outcome="satisfactory")
+
+
+def was_right(case: Case) -> bool:
+    """True where the supply was connected as it should be before it was isolated."""
+    return all(part.outcome == "satisfactory" for part in assess_supply_polarity(case))
 
 
 def is_live(case: Case, reading: Reading) -> bool:

@@ -18,6 +18,7 @@ BLIND_SPOT: Final = (
     "three pairs cannot show neutral and earth swapped, nor a broken combined neutral and earth of the supply"
 )
 NO_METAL_LIVE: Final = "the detector found no voltage on the exposed metal, which speaks against line and earth swapped"
+METAL_LIVE: Final = "the detector found voltage on the exposed metal, which speaks for line and earth swapped"
 CANNOT_TELL: Final = "voltages alone cannot tell these apart, so the most dangerous is taken"
 INDICATED: Final = {"reversed": "line_neutral_reversed", "no earth": "earth_open", "no neutral": "neutral_open"}
 
@@ -104,8 +105,11 @@ def separate(case: Case, found: Explanation, shown: str | None, metalwork_step: 
     """
     if {"line_earth_reversed", "neutral_open"} <= set(found.causes):
         metalwork = case.of(metalwork_step)
-        if metalwork is not None and metalwork.indication == "absent":
+        shown_on_metal = None if metalwork is None else metalwork.indication
+        if shown_on_metal == "absent":
             return found.without("line_earth_reversed"), NO_METAL_LIVE
+        if shown_on_metal == "present":
+            return found, METAL_LIVE
         if shown == "no neutral":
             return found.without("line_earth_reversed"), "the meter indicated that the neutral is missing"
     return found, CANNOT_TELL if len(found.causes) > 1 else ""

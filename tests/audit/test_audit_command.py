@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import itertools
 import json
 import random
 import shutil
@@ -201,7 +202,7 @@ def test_every_kind_of_change_of_every_file_of_a_dataset(copy: Path) -> None:
             # The description finds every file but itself; what the evidence gives finds every file.
             assert path == DESCRIPTOR or path in described_places(out), (path, len(changed))
             assert len(compare_file(path, changed, given[path])) == 1, (path, len(changed))
-        if path.endswith(".csv") or path.endswith("index.html"):
+        if path.endswith((".csv", "index.html")):
             assert path in compared_places(out, again, files), path
         (out / path).unlink()
         assert path in described_places(out), path
@@ -216,7 +217,7 @@ def test_every_kind_of_change_of_every_file_of_a_dataset(copy: Path) -> None:
 def test_files_swapped_and_put_into_a_dataset(copy: Path) -> None:
     out = copy / "out"
     paths = [path for path in list_files(out) if path not in (SIGNATURE, DESCRIPTOR)]
-    for first, second in zip(paths, paths[1:], strict=False):
+    for first, second in itertools.pairwise(paths):
         one, other = (out / first).read_bytes(), (out / second).read_bytes()
         (out / first).write_bytes(other)
         (out / second).write_bytes(one)

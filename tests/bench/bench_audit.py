@@ -41,7 +41,12 @@ def timed(what: str, work: Callable[[], Result]) -> tuple[float, Result]:
 def write_exports(folder: Path, readings: int) -> None:
     """Invented exports of one meter each, a reading every ten seconds of many days."""
     for number in range(-(-readings // ROWS_A_FILE)):
-        lines = [f"Serial number,MF-{9000 + number}", "Zone,Europe/London", "", "Record,Date,Time,Label,Test,Result,Unit"]
+        lines = [
+            f"Serial number,MF-{9000 + number}",
+            "Zone,Europe/London",
+            "",
+            "Record,Date,Time,Label,Test,Result,Unit",
+        ]
         for row in range(min(ROWS_A_FILE, readings - number * ROWS_A_FILE)):
             day, second = 1 + row // 3000 % 28, row % 3000 * 10 + 30000
             test, result, unit = TESTS[row % len(TESTS)]
@@ -58,9 +63,7 @@ def bench_audit(readings: int, place: Path) -> None:
     importing, _taken = timed(
         f"import {readings:,} readings", lambda: take_in(book, find_inputs([exports]), word=OperatorWord())
     )
-    _seconds, derived = timed("derive", lambda: derive(book))
-    timed("write the dataset", lambda: certify(derived, out, book=book, pdf=False))
-    del derived
+    timed("derive and write the dataset", lambda: certify(derive(book), out, book=book, pdf=False))
     auditing, audit = timed("audit", lambda: audit_dataset(out, Book(book.root)))
     print(f"audit / import: {auditing / importing:.2f}; clean: {audit.clean}; {audit.totals}")
     hashing(Book(book.root))
@@ -86,7 +89,10 @@ def bench_large_files(place: Path, megabytes: int = 400) -> None:
     book.create()
     book.evidence.keep_all(
         NewEvidence(
-            content=os.urandom(1 << 20) * 20, original_name=f"{number}.csv", kind="export", received_at=datetime.now(UTC)
+            content=os.urandom(1 << 20) * 20,
+            original_name=f"{number}.csv",
+            kind="export",
+            received_at=datetime.now(UTC),
         )
         for number in range(megabytes // 20)
     )

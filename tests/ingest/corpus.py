@@ -1,7 +1,7 @@
 """Invented exports with their truth: layouts, dialects, defects, all from one seed.
 
-A file is made of a session (what a meter stored), a layout (rows of cells, with the truth of each value cell) and defects
-(each changes cells, rows or bytes, and says what becomes of the truth). Nothing of the reader is used here.
+A file is made of a session (what a meter stored), a layout (rows of cells, with the truth of each value cell) and
+defects (each changes cells, rows or bytes, and says what becomes of the truth). Nothing of the reader is used here.
 """
 
 from __future__ import annotations
@@ -235,7 +235,8 @@ def long_sheet(rng: random.Random, style: Style, count: int, form: str) -> Sheet
             "memory": str(truth.memory), "date": style.date(truth.local), "time": style.time(truth.local),
             "moment": f"{style.date(truth.local)} {style.time(truth.local)}", "label": truth.label or "", "test": name,
             "pair": kind[1] or "" if kind[0] in ("voltage",) else "", "comparator": sign, "value": text,
-            "unit": style.unit(truth.unit), "verdict": rng.choice(["PASS", "OK", "-"]), "other": rng.choice(["", "x", "note"]),
+            "unit": style.unit(truth.unit), "verdict": rng.choice(["PASS", "OK", "-"]),
+            "other": rng.choice(["", "x", "note"]),
         }  # fmt: skip
         if names.get("other") in ("Limit", "Temp (°C)", "Max Zs (Ω)", "PFC (kA)", "Battery"):
             cells["other"] = str(rng.randint(1, 99))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime
 
 from tests.ingest import corpus_words as words
@@ -19,8 +18,12 @@ def values(sheet: Sheet) -> list[Cell]:
 
 
 def numbers(sheet: Sheet) -> list[Cell]:
-    return [cell for cell in values(sheet) if cell.truth.shown is not None and not cell.truth.refuse and cell.truth.comparator == "eq"
-            and cell.text.replace(",", ".").split(" ")[0] == cell.truth.shown]  # fmt: skip
+    return [
+        cell
+        for cell in values(sheet)
+        if cell.truth.shown is not None and not cell.truth.refuse and cell.truth.comparator == "eq"
+        and cell.text.replace(",", ".").split(" ")[0] == cell.truth.shown
+    ]  # fmt: skip
 
 
 def data_rows(sheet: Sheet) -> list[int]:
@@ -71,9 +74,12 @@ def replaced(text_of: Callable[[random.Random, str], str], *, refuse: bool = Tru
         found = numbers(sheet)
         if not found:
             return False
+        wide = not any(cell.kind == "test" for row in sheet.rows for cell in row)
         for cell in rng.sample(found, min(2, len(found))):
             cell.text = text_of(rng, cell.text)
             cell.truth.refuse = refuse
+            if wide and cell.text in ("---", "N/T", "not measured") and cell.truth.quantity != "rcd_trip_time":
+                cell.truth.refuse, cell.truth.absent = False, True
         return True
 
     return apply

@@ -1,4 +1,6 @@
-"""What invented exports say: names of tests, headings, units, words. Written without looking at the reader's own lists."""
+"""What invented exports say: names of tests, headings, units, words. Written without looking at the reader's own
+lists.
+"""
 
 from __future__ import annotations
 
@@ -52,7 +54,8 @@ NAMES: dict[tuple[str, str | None, int | None, float | None], list[str]] = {
         "Insulation N-E 250V", "IR N-E 250 V", "Ins. N-E @250V", "Insulation resistance N-PE 250 V",
     ],
     ("insulation_resistance", "LN-E", 500, None): [
-        "Insulation LN-E 500V", "IR L+N-E 500 V", "Ins. L/N-E 500V", "Insulation (L+N)-E 500 V", "Insulation L&N to E 500V",
+        "Insulation LN-E 500V", "IR L+N-E 500 V", "Ins. L/N-E 500V", "Insulation (L+N)-E 500 V",
+        "Insulation L&N to E 500V",
     ],
     ("insulation_resistance", "L-N", None, None): ["Insulation L-N", "IR L-N", "Insulation resistance L-N"],
     ("rcd_trip_time", None, None, 1.0): [
@@ -97,14 +100,16 @@ LABELS = [
 ]
 
 HEADINGS = {
-    "memory": ["Memory", "Mem No", "Memory no.", "Slot", "Record", "Rec No", "No.", "Record number", "#", "Mem. slot", "Store"],
+    "memory": ["Memory", "Mem No", "Memory no.", "Slot", "Record", "Rec No", "No.", "Record number", "#", "Mem. slot",
+               "Store"],
     "date": ["Date", "Test date", "Date of test", "Day"],
     "time": ["Time", "Test time", "Clock", "Time of day"],
     "moment": ["Date/Time", "Timestamp", "Date and time", "When", "Date & Time", "Taken at", "Recorded"],
     "test": ["Test", "Function", "Test type", "Measurement", "Type", "Parameter", "Quantity", "Test name", "What"],
     "value": ["Value", "Result", "Reading", "Measured value", "Test result", "Measured"],
     "unit": ["Unit", "Units", "UoM", "unit"],
-    "label": ["Label", "Location", "Appliance", "Tag", "Point", "Test point", "Asset", "Circuit", "Position", "Name", "Room"],
+    "label": ["Label", "Location", "Appliance", "Tag", "Point", "Test point", "Asset", "Circuit", "Position", "Name",
+              "Room"],
     "serial": ["Serial No", "Meter serial", "S/N", "Instrument serial number", "Serial", "Meter S/N"],
     "pair": ["Conductors", "Pair", "Between", "Terminals"],
     "comparator": ["Comparator", "Qualifier", "Op", "Sign"],

@@ -24,6 +24,8 @@ from bumble.transport.common import AsyncPipeSink
 SERVICE = "a3c10001-7f52-4d1e-b6a9-51f0c2d4e801"
 RECORDS = "a3c10002-7f52-4d1e-b6a9-51f0c2d4e801"
 LIVE = "a3c10003-7f52-4d1e-b6a9-51f0c2d4e801"
+STREAM_OUT = "a3c10010-7f52-4d1e-b6a9-51f0c2d4e801"
+STREAM_IN = "a3c10011-7f52-4d1e-b6a9-51f0c2d4e801"
 P = Characteristic.Properties
 
 
@@ -41,6 +43,7 @@ class AirFaults:
     says_count: int | None = None
     max_mtu: int = 247
     no_clock: bool = False
+    label: bytes = b""
 
 
 def record_bytes(number: int) -> bytes:
@@ -142,13 +145,34 @@ class AirMeter:
             times = 0 if self.sent in self.faults.lost else 2 if self.sent in self.faults.repeated else 1
             self.sent += 1
             for _ in range(times):
-                await self.device.notify_subscriber(connection, self.records, record_bytes(number))
+                await self.device.notify_subscriber(connection, self.records, record_bytes(number) + self.faults.label)
             if self.sent % 50 == 0:
                 await asyncio.sleep(0)
         return True
 
     async def _indicate(self, connection: object, value: bytes) -> None:
         await self.device.indicate_subscriber(connection, self.control, value)
+
+
+class AirStreamMeter(AirMeter):
+    """A meter whose lines of text come over a notifying characteristic, ``chunk`` bytes at a time."""
+
+    def __init__(self, answer, chunk: int = 20, address: str = "C4:F2:17:00:00:05") -> None:
+        super().__init__([], address=address)
+        self._answer = answer
+        self._chunk = chunk
+
+    def _service(self) -> Service:
+        self.outgoing = Characteristic(STREAM_OUT, P.NOTIFY, Characteristic.READABLE, b"")
+        incoming = Characteristic(STREAM_IN, P.WRITE, Characteristic.WRITEABLE, AttributeValue(write=self._heard))
+        return Service(SERVICE, [self.outgoing, incoming])
+
+    def _heard(self, connection: object, value: bytes) -> None:
+        self._task = asyncio.ensure_future(self._say(connection, self._answer(bytes(value))))
+
+    async def _say(self, connection: object, data: bytes) -> None:
+        for at in range(0, len(data), self._chunk):
+            await self.device.notify_subscriber(connection, self.outgoing, data[at : at + self._chunk])
 
 
 class Air:

@@ -38,7 +38,7 @@ def test_all_faults_are_told_at_once_with_their_path():
     told = faults(text)
     assert "mine.toml: the profile has 4 faults" in told
     assert "serial.bauds: unknown key; did you mean baud?" in told
-    assert "quiet_s:" in told
+    assert "quiet_s: Input should be less than or equal to 60; seen 900; for example quiet_s = 1.5" in told
     assert "time.format: %b cannot be used" in told
     assert "tests[1]: conductors of voltage: L-N, L-E, N-E" in told
 
@@ -78,6 +78,13 @@ def test_each_fault_has_its_sentence(change, told):
     assert told in faults(LINES.replace(*change, 1))
 
 
+def test_a_missing_key_comes_with_an_example():
+    assert 'name: missing; for example name = "demo-lines"' in faults(LINES.replace('name = "demo-lines"\n', ""))
+    assert 'tests[1].quantity: missing; for example quantity = "voltage"' in faults(
+        LINES.replace('quantity = "voltage"\n', "", 1)
+    )  # fmt: skip
+
+
 def test_profiles_of_the_other_kinds_tell_their_faults_too():
     scpi = sample_profiles()["demo-scpi"].toml
     assert "scpi: count is no query" in faults(scpi.replace('"MEM:COUN?"', '"MEM:COUN"'))
@@ -88,6 +95,7 @@ def test_profiles_of_the_other_kinds_tell_their_faults_too():
     assert "modbus.unit_id" in faults(modbus.replace("unit_id = 1", "unit_id = 0"))
     gatt = sample_profiles()["demo-gatt"].toml
     assert "a characteristic is written" in faults(gatt.replace('"2a52"', '"52"'))
+    assert "gatt.serial: a characteristic is written" in faults(gatt.replace('serial = "2a25"', 'serial = "x"'))
     assert "field 'record' is missing" in faults(gatt.replace('"record"', '"number"'))
     assert "depends on a flag" in faults(
         gatt.replace('name = "test", type = "u8"', 'name = "test", type = "u8", if_flag = 1')

@@ -11,17 +11,20 @@ pytest.importorskip("bumble", reason="the package bumble is not installed")
 sys.path.insert(0, str(Path(__file__).parent))
 
 from air_central import air_backend, air_scanner
-from air_peripheral import LIVE, RECORDS, Air, AirFaults, AirMeter
+from air_peripheral import LIVE, RECORDS, STREAM_IN, STREAM_OUT, Air, AirFaults, AirMeter, AirStreamMeter
 
+from ingest.demo.day import demo_day
+from ingest.demo.lines_meter import LinesDemoMeter
+from ingest.links import open_bluetooth
 from ingest.meter_session import Patience
-from ingest.profiles.devices import parse_device_profile
+from ingest.profiles.devices import parse_device_profile, sample_profiles
 from ingest.scan import scan_bluetooth
 from ingest.sync import sync_meter
 from ingest.transcripts import read_transcript
 from ingest.transports.bluetooth import BluetoothLink
 from ingest.transports.transport import LinkLost
 from ingest.watch import Watch
-from schemas.errors import LinkError
+from schemas.errors import InputError, LinkError
 
 PROFILE = parse_device_profile(
     f"""
@@ -166,12 +169,32 @@ def test_numbers_that_wrap(book, air, meter):
     assert numbers_in(book) == expected(range(65_520, 65_541))
 
 
-def test_a_small_mtu_is_told_and_nothing_is_made_up(book, air, meter):
-    report = sync(book, air, meter(range(1, 6), max_mtu=23), mtu=23)
-    assert report.complete
-    # A record has 12 octets, which fit into 23 - 3; cut them by a profile of a longer record.
-    longer = PROFILE.gatt.records.fields + [PROFILE.gatt.records.fields[1].model_copy(update={"name": "more"})] * 1
-    assert sum({"u16": 2, "date_time": 7, "u8": 1, "sfloat": 2}[field.type] for field in longer) == 19
+LABELLED = parse_device_profile(
+    PROFILE.toml.replace(
+        '{ name = "value", type = "sfloat" },',
+        '{ name = "value", type = "sfloat" },\n    { name = "label", type = "text", length = 14 },',
+    ),
+    "air-tester",
+)
+
+
+@pytest.mark.parametrize(("mtu", "whole"), [(247, True), (23, False)])
+def test_a_link_too_narrow_for_a_record(book, air, meter, mtu, whole):
+    """A record of 26 octets does not fit into a notification of an MTU of 23: nothing is made up, and it is told."""
+    one = meter(range(1, 4), max_mtu=mtu, label=b"BOILER-1      ")
+    report = sync_meter(
+        book, f"ble:{one.address}", profile="air-tester", profiles={"air-tester": LABELLED}, patience=PATIENCE,
+        opener=opener(air, mtu),
+    )  # fmt: skip
+    assert report.complete is whole
+    content = book.evidence.read(report.sha256)
+    extract = read_transcript(content, sha256=report.sha256, profiles={}, zone=book.zone)
+    if whole:
+        assert extract.readings["label"].tolist() == ["BOILER-1"] * 3
+    else:
+        assert len(extract.readings) == 0
+        assert "the link may carry no longer notifications" in extract.refusals["message"].tolist()[0]
+        assert any("3 records, and 0 of them arrived" in sentence for sentence in report.sentences)
 
 
 def test_a_count_that_is_a_lie(book, air, meter):
@@ -227,3 +250,23 @@ def test_scan_tells_two_of_one_name_apart(air, meter):
     found = scan_bluetooth(1.0, backend=air_scanner(air))
     assert sorted(one.link for one in found) == ["ble:C4:F2:17:00:00:01", "ble:C4:F2:17:00:00:02"]
     assert all("same name" in one.detail for one in found)
+
+
+def test_lines_of_text_over_a_notifying_characteristic(book, air):
+    one = AirStreamMeter(LinesDemoMeter(demo_day(12)).receive)
+    air.do(one.start(air.link))
+    text = sample_profiles()["demo-lines"].toml.replace(
+        "[lines]", f'[bluetooth]\nreceive = "{STREAM_OUT}"\nsend = "{STREAM_IN}"\n\n[lines]', 1
+    )  # fmt: skip
+    profile = parse_device_profile(text, "stream")
+    backend = air_backend(air)
+    report = sync_meter(
+        book, f"ble:{one.address}", profile="demo-lines", profiles={"demo-lines": profile},
+        opener=lambda link, profile: open_bluetooth(link.rest, profile, backend),
+    )  # fmt: skip
+    assert (report.fault, report.readings, report.complete) == (None, 12, True)
+
+
+def test_a_profile_for_a_wire_is_told_on_a_link_by_air(book):
+    with pytest.raises(InputError, match="is not for Bluetooth"):
+        sync_meter(book, "ble:C4:F2:17:00:00:05", profile="demo-scpi")

@@ -8,6 +8,7 @@ import pytest
 from ingest.demo.day import demo_day
 from ingest.demo.lines_meter import LinesDemoMeter, line
 from ingest.meter_session import Patience
+from ingest.profiles.devices import sample_profiles
 from ingest.sync import sync_meter
 from schemas.errors import LinkError
 
@@ -100,3 +101,18 @@ def test_a_memory_that_was_cleared_and_filled_again_is_read_whole(book, plug):
 def test_echo_and_banner_are_not_records(book, plug):
     report = sync(book, plug(lines_meter().receive, echo=True, chunk=5))
     assert (report.readings, report.refusals, report.complete) == (6, 0, True)
+
+
+def test_a_meter_that_falls_asleep_in_the_middle_ends_soon(book, plug):
+    meter = LinesDemoMeter(demo_day(900))
+    quick = sample_profiles()["demo-lines"].model_copy(update={"quiet_s": 0.2})
+
+    def drowsy(data):
+        return b"" if data.startswith((b"LIST 4", b"LIST 5", b"LIST 6", b"LIST 8")) else meter.receive(data)
+
+    report = sync_meter(
+        book, plug(drowsy).url, profile="demo-lines", profiles={"demo-lines": quick}, patience=NO_PATIENCE
+    )
+    assert "gave no answer" in report.fault.what
+    assert report.readings == 400
+    assert report.seconds < 10

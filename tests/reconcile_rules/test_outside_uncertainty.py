@@ -52,6 +52,8 @@ def test_a_guard_band_of_u_leaves_2_3_percent() -> None:
     """JCGM 106:2012 8.3.2.3 (text seen): at most 2.3 % for w = U = 2 u."""
     _, highest = acceptance_limits(2.0, low=None, high=10.0)
     assert highest == 8.0
+    assert acceptance_limits(2.0, low=1.0, high=None) == (3.0, None)
+    assert acceptance_limits(2.0, low=1.0, high=10.0) == (3.0, 8.0)
     assert round(100.0 * (1.0 - conforming(8.0, 1.0, high=10.0)), 1) == 2.3
 
 

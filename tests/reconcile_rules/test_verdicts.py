@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from reconcile.case import Reading
+from reconcile.case import Accuracy, Reading
 from reconcile.pack import load_pack
 from reconcile.rule import Remark
 from reconcile.verdicts import assess, checks_of_reading
@@ -15,7 +16,7 @@ from reconcile.verdicts.signatures import explain
 from reconcile.wording import capital, show, show_limit, show_value, title
 from schemas.steps import STEPS
 from tests.reconcile_rules.cases_by_hand import judge_case, make_case
-from tests.reconcile_rules.making import PLAIN_STEPS
+from tests.reconcile_rules.making import METER, PLAIN_STEPS
 
 PACK = load_pack()
 
@@ -115,6 +116,8 @@ def test_what_cannot_be_separated_is_named() -> None:
         ({"earth_loop": {"value": 12.48, "comparator": "gt"}}, {}, ("unsatisfactory", {"earth_open"})),
         ({"earth_loop": {"value": 1000.0, "comparator": "gt"}}, {"appliance": {"earthing": None}},
          ("inconclusive", {"earthing_unknown"})),
+        ({"earth_loop": {"value": 1000.0, "comparator": "lt"}}, {"appliance": {"earthing": "TT", "rcd_rated_ma": 30.0}},
+         ("inconclusive", {"step_missing"})),
         ({"line_neutral_loop": 0.4}, {}, ("satisfactory", set())),
         ({"line_neutral_loop": {"value": 0.4, "comparator": "lt"}}, {}, ("satisfactory", set())),
     ],
@@ -123,12 +126,44 @@ def test_loop_corners(steps: dict[str, Any], more: dict[str, Any], found: tuple[
     assert outcome("earth_fault_loop", steps, **more) == found
 
 
+@pytest.mark.parametrize(
+    ("appliance", "note"),
+    [
+        ({"device_rating_a": 5.0}, "no tabulated limit for 5 A, that of 13 A taken; limit taken at 0.8 of 2.3 ohm "
+        "for cold conductors; prospective earth fault current 657 A"),
+        ({"earthing": "TT", "rcd_rated_ma": 30.0}, "prospective earth fault current 657 A"),
+        ({"earthing": None}, "prospective earth fault current 657 A"),
+        ({"device": "B", "device_rating_a": 32.0}, "limit taken at 0.8 of 1.366 ohm for cold conductors; "
+        "prospective earth fault current 657 A"),
+    ],
+)  # fmt: skip
+def test_the_note_of_a_loop_tells_how_its_limit_was_chosen(appliance: dict[str, Any], note: str) -> None:
+    (part,) = assess(make_case(appliance=appliance), "earth_fault_loop").parts
+    assert part.note == note
+    assert (
+        assess(make_case(PLAIN_STEPS | {"earth_loop": {"value": 0.35, "comparator": "lt"}}), "earth_fault_loop")
+        .parts[0]
+        .note
+        == "limit taken at 0.8 of 15.6 ohm for cold conductors"
+    )
+
+
+def test_pairs_are_tested_again_after_one_was_over_range() -> None:
+    """L-E over range first, then dead; L-N, tested before that, counts for nothing any more."""
+    steps = [*(PLAIN_STEPS | {"dead_le": {"reason": "over range"}}).items(), ("dead_le", 0.0)]
+    judged = judge_case(make_case(steps, stated={"connections_remade": "yes"}))
+    assert judged.outcomes["proved_dead"] == "inconclusive"
+    assert "pair_not_tested" in {remark.code for remark in judged.remarks}
+    (dead,) = judged.assessed.parts("dead")
+    assert dead.why == "not all again"
+
+
 def test_both_prospective_currents_are_noted() -> None:
     case = make_case(PLAIN_STEPS | {"line_neutral_loop": 0.4})
     (part,) = assess(case, "earth_fault_loop").parts
     assert part.note == (
-        "limit taken at 0.8 of 15.6 ohm for cold conductors; prospective earth fault current 657 A; "
-        "prospective short-circuit current 575 A"
+        "limit taken at 0.8 of 15.6 ohm for cold conductors; prospective earth fault current 657 A; prospective "
+        "short-circuit current 575 A"
     )
     assert len(part.reading_ids) == 2
     other = make_case(PLAIN_STEPS | {"line_neutral_loop": {"reason": "noise"}})
@@ -192,14 +227,15 @@ def test_the_lowest_insulation_is_shown() -> None:
 @pytest.mark.parametrize(
     ("value", "comparator", "found"),
     [
-        (0.18, "lt", "satisfactory"),
-        (0.5, "lt", "inconclusive"),
-        (0.5, "gt", "inconclusive"),
-        (1.0, "gt", "unsatisfactory"),
+        (0.18, "lt", ("satisfactory", set())),
+        (0.5, "lt", ("inconclusive", {"step_missing"})),
+        (0.5, "gt", ("inconclusive", {"step_missing"})),
+        (0.5, "eq", ("inconclusive", {"earth_continuity_doubtful"})),
+        (1.0, "gt", ("unsatisfactory", {"earth_continuity_high"})),
     ],
 )
-def test_continuity_bounds(value: float, comparator: str, found: str) -> None:
-    assert outcome("earth_continuity", {"earth_continuity": {"value": value, "comparator": comparator}})[0] == found
+def test_continuity_bounds(value: float, comparator: str, found: tuple[str, set[str]]) -> None:
+    assert outcome("earth_continuity", {"earth_continuity": {"value": value, "comparator": comparator}}) == found
 
 
 @pytest.mark.parametrize(
@@ -218,6 +254,49 @@ def test_statements(stated: dict[str, str], check: str, found: str) -> None:
     judged = judge_case(make_case(stated=usual | stated))
     assert judged.outcomes[check] == found
     assert (found == "satisfactory") == (not any(check in remark.checks for remark in judged.remarks))
+
+
+def test_over_range_insulation_must_reach_the_limit() -> None:
+    """A meter whose range ends at 1 Mohm just shows it; one that ends below, or nobody knows where, does not."""
+    for high, found in ((1.0e6, "satisfactory"), (0.99e6, "inconclusive"), (None, "inconclusive")):
+        case = make_case([*PLAIN_STEPS.items(), ("insulation", {"reason": "over range"})])
+        row = Accuracy(percent_of_reading=1.0, digits=0.0, resolution=1.0, range_low=0.0, range_high=high)
+        accuracies = {**case.accuracies, (METER, "insulation_resistance"): (row,)}
+        assert assess(replace(case, accuracies=accuracies), "insulation").outcome == found
+
+
+def test_no_trip_at_half_shows_its_reading() -> None:
+    for fields, words in (({"value": 0.1}, "trips at half"), ({"value": 2.0, "comparator": "gt"}, "")):
+        case = make_case([*PLAIN_STEPS.items(), ("rcd_trip", {"rcd_multiple": 0.5, **fields})])
+        (part,) = assess(case, "rcd").parts
+        assert part.why == words
+        assert part.reading is case.readings["rcd_trip"][0]
+
+
+@pytest.mark.parametrize(
+    ("metalwork", "indication", "words"),
+    [
+        (
+            "absent",
+            None,
+            "the detector found no voltage on the exposed metal, which speaks against line and earth swapped",
+        ),
+        ("present", None, "the detector found voltage on the exposed metal, which speaks for line and earth swapped"),
+        (None, "no neutral", "the meter indicated that the neutral is missing"),
+        (None, None, "voltages alone cannot tell these apart, so the most dangerous is taken"),
+        (None, "correct", "voltages alone cannot tell these apart, so the most dangerous is taken"),
+    ],
+)
+def test_what_speaks_for_one_of_several_causes_is_told(
+    metalwork: str | None, indication: str | None, words: str
+) -> None:
+    steps = PLAIN_STEPS | {"supply_ln": 0.4, "supply_le": 230.0, "supply_ne": 229.8}
+    steps |= {"metalwork": metalwork, "supply_polarity": indication}
+    case = make_case({step: content for step, content in steps.items() if content is not None})
+    (part,) = assess(case, "supply_polarity").parts
+    assert part.against == words
+    reversed_case = make_case(PLAIN_STEPS | {"supply_le": 0.8, "supply_ne": 230.4})
+    assert assess(reversed_case, "supply_polarity").parts[0].against == ""
 
 
 def test_a_kept_fuse_holds_only_while_the_person_keeps_it() -> None:
