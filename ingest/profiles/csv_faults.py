@@ -121,7 +121,7 @@ def _entries(content: Mapping[str, Any], key: str) -> Sequence[Any]:
 def _column_faults(column: Mapping[str, Any]) -> Found:
     holds, heading = column.get("holds"), column.get("heading")
     if holds == "":
-        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? One of {', '.join(ROLES)}"
+        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? 'ignore' where it is no reading"
     elif isinstance(holds, str) and holds not in ROLES:
         yield ("holds",), f"{holds!r} is not known{near(holds, ROLES)}; known are: {', '.join(ROLES)}"
     if holds == "reading":
@@ -147,7 +147,7 @@ def _measured_faults(told: Mapping[str, Any]) -> Found:
     """Quantity, pair and unit are known and belong together."""
     quantity = told.get("quantity")
     if quantity == "":
-        yield ("quantity",), f"{TO_FILL_IN}; one of {', '.join(QUANTITIES)}"
+        yield ("quantity",), TO_FILL_IN
     if not isinstance(quantity, str) or not quantity:
         return
     known, conductors = QUANTITIES.get(quantity), told.get("conductors")
