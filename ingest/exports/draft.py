@@ -31,8 +31,8 @@ STYLES: Final = {NumberStyle.COMMA: ",", NumberStyle.POINT: "."}
 
 @dataclass(frozen=True, kw_only=True)
 class Draft:
-    """What a draft is written from. ``fill``: what is not known stands as a gap, so that the draft cannot be used before
-    that is filled in; else as a comment. ``explain``: names of tests are listed; ``settle``: the order of dates and
+    """What a draft is written from. ``fill``: what is not known stands as a gap, so that the draft cannot be used
+    before that is filled in; else as a comment. ``explain``: names of tests are listed; ``settle``: the order of dates and
     the decimal mark are. ``loses``: the words of the trade alone read more.
     """
 
@@ -143,6 +143,8 @@ def _described(draft: Draft) -> dict[int, str]:
     if draft.fill:
         found |= {test.index: "" for test in plan.tests if test.index not in found}
         found |= {at: "" for at in seen.open if at not in found}
+    if draft.fill and not {"value", "reading", ""} & set(found.values()):
+        found |= {at: "" for at in range(plan.width) if plan.headings[at] and at not in found}
     return {at: role for at, role in found.items() if plan.headings[at] not in repeated}
 
 
@@ -191,7 +193,7 @@ def _why(draft: Draft, at: int, role: str) -> str:
     if at in draft.seen.guesses:
         return draft.seen.guesses[at]
     if not role:
-        return "to be filled in: numbers that could be readings"
+        return "to be filled in"
     heading, cells = (
         parse_heading(draft.seen.plan.headings[at]),
         [cell for cell in draft.seen.cells.get(at, ()) if cell],

@@ -11,7 +11,7 @@ from ingest.cells.clocks import parse_clock, parse_zone, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import fold
 from ingest.cells.units import parse_unit
-from ingest.cells.value import number_of, parse_comparator
+from ingest.cells.value import number_of, parse_comparator, unit_in
 from ingest.cells.words import is_not_measured, is_over_range
 from ingest.exports.containers import Member
 from ingest.exports.context import Context
@@ -91,20 +91,22 @@ def guess_layout(member: Member) -> Seen | None:
 
 
 def find_headings(grid: Grid) -> int | None:
-    """The first row of words with a row of data as wide below it."""
-    for position, row in enumerate(grid.rows[:HEAD_ROWS]):
-        filled = [fold(cell) for cell in row if fold(cell)]
-        if len(filled) < 2 or len(set(filled)) < len(filled) or any(is_data_cell(cell) for cell in filled):
-            continue
-        below = [
-            fold(cell)
-            for after in grid.rows[position + 1 : position + 4]
-            if len(after) >= len(row) - 1
-            for cell in after
-        ]
-        if any(is_data_cell(cell) for cell in below):
-            return position
-    return None
+    """The widest row of words with a row of data as wide below it, the first of several; None where there is none."""
+    widths = {
+        position: width for position in range(min(len(grid.rows), HEAD_ROWS)) if (width := _heads(grid, position))
+    }
+    return max(widths, key=lambda position: (widths[position], -position), default=None)
+
+
+def _heads(grid: Grid, position: int) -> int:
+    """How many cells of a row could be headings; 0 where they are none. One number among known words is let pass."""
+    filled = [fold(cell) for cell in grid.rows[position] if fold(cell)]
+    data = sum(1 for cell in filled if is_data_cell(cell))
+    known = sum(1 for cell in filled if parse_heading(cell).roles)
+    if len(filled) < 2 or len(set(filled)) < len(filled) or data > (1 if known >= 2 else 0):
+        return 0
+    wide = [row for row in grid.rows[position + 1 : position + 4] if len(row) >= len(filled)]
+    return len(filled) if any(is_data_cell(fold(cell)) or unit_in(cell) for row in wide for cell in row) else 0
 
 
 def guess_roles(
@@ -135,6 +137,9 @@ def guess_roles(
                 take(role, at, "guess: the heading can mean the test, but not all its names are known")
             elif role in ("label", "meter_serial"):
                 take(role, at, f"guess: the heading can mean {role.replace('_', ' ')}")
+    for at in cells:
+        if _share(cells[at], lambda cell: parse_meaning(cell).is_reading) >= MOSTLY:
+            take("test", at, "guess: its cells name tests, the heading does not say it")
     _take_value(headings, cells, roles, why)
     return list(roles.items()), why
 

@@ -55,14 +55,21 @@ def claims_lines(profile: CsvProfile, lines: Sequence[str]) -> bool:
 def find_profile_plan(
     profile: CsvProfile, rows: Sequence[Row], position: int, context: Context, body: Callable[[int], Sequence[Row]]
 ) -> tuple[Plan, int] | None:
-    """The plan of a table that the profile describes; with ``rest`` also that of a table that it does not."""
+    """The plan of a table that the profile describes; with ``rest`` also that of a table that it does not.
+
+    A table without a column of values is none: its rows would be read as nothing, and are refused instead.
+    """
     built = find_plan(rows, position, context, body) if profile.rest else None
     if built and _describes(profile, built[0].headings):
-        return make_profile_plan(profile, built[0].headings, built[0]), built[1]
+        return _if_read(make_profile_plan(profile, built[0].headings, built[0]), built[1])
     headings = [fold(cell) for cell in rows[position]]
     if _describes(profile, headings):
-        return make_profile_plan(profile, headings, None), 1
+        return _if_read(make_profile_plan(profile, headings, None), 1)
     return built
+
+
+def _if_read(plan: Plan, used: int) -> tuple[Plan, int] | None:
+    return (plan, used) if plan.value is not None or plan.tests else None
 
 
 def _describes(profile: CsvProfile, headings: Sequence[str]) -> bool:
