@@ -17,8 +17,12 @@ FIXED_ZONES: Final = {"utc": 0, "gmt": 0, "z": 0, "zulu": 0, "bst": 60, "cet": 6
 NAMED_ZONES: Final = {
     "uk": "Europe/London", "uk time": "Europe/London", "uk local": "Europe/London", "uk local time": "Europe/London",
     "london": "Europe/London", "london time": "Europe/London", "gmt/bst": "Europe/London", "bst/gmt": "Europe/London",
-    "united kingdom": "Europe/London",
+    "united kingdom": "Europe/London", "gmt standard time": "Europe/London", "british time": "Europe/London",
+    "greenwich mean time": "+00:00", "coordinated universal time": "+00:00", "universal time": "+00:00",
+    "british summer time": "+01:00",
 }  # fmt: skip
+CHANGING: Final = frozenset(("cet", "wet"))
+"""Names that people use for a zone all the year, although its clocks change: for a whole file they are not certain."""
 LOCAL_WORDS: Final = frozenset(("local", "local time", "meter", "meter time", "wall clock", "auto", "automatic", ""))
 
 _CLOCK: Final = re.compile(
@@ -103,12 +107,14 @@ def parse_offset(text: str) -> int | None:
 def parse_zone(text: str) -> str | None:
     """The zone that a preamble or column says: an IANA name, or ``+HH:MM``; None where it is not understood."""
     word = fold(text).strip(" ()[].")
-    offset = parse_offset(word)
-    if offset is not None:
-        return format_offset(offset)
     lower = word.lower()
     if lower in NAMED_ZONES:
         return NAMED_ZONES[lower]
+    if lower.startswith("utc") and "london" in lower:
+        return "Europe/London"  # as desktop systems list it: (UTC+00:00) ... London; its clocks do change
+    offset = parse_offset(word)
+    if offset is not None and lower not in CHANGING:
+        return format_offset(offset)
     if _ZONE_NAME.fullmatch(word) is None:
         return None
     try:

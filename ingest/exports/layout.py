@@ -137,7 +137,7 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
         return None
     best: tuple[Plan, int] | None = None
     following = rows[position + 1] if position + 1 < len(rows) else ()
-    candidates = [([fold(cell) for cell in first], 1)]
+    candidates = [([fold(cell).replace("\n", " ") for cell in first], 1)]
     if _may_be_group(first, following):
         candidates.append((_stacked(first, following), 2))
     for headings, taken in candidates:

@@ -102,7 +102,7 @@ def _zones_in_force(
 
 @lru_cache(maxsize=1 << 16)
 def day_offset(zone: str, day: int) -> tuple[int | None, str | None]:
-    """Minutes east of UTC on a whole local day; None without a reason where its quarters have to be asked one by one."""
+    """Minutes east of UTC on a whole local day; None without a reason where its quarters have to be asked."""
     first, last = quarter_offset(zone, day * QUARTERS - 1), quarter_offset(zone, (day + 1) * QUARTERS)
     return (first[0], None) if first[1] is None and first == last else (None, None)
 
