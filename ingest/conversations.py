@@ -1,4 +1,4 @@
-"""All conversations of a book, read together: a record that was spoiled in one and came whole in a later one is no loss."""
+"""All conversations of a book, read together: a record spoiled in one and whole in a later one is no loss."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ import pandas as pd
 
 from ingest.book import Book
 from ingest.extract import Extract
-from ingest.profiles.device import DeviceProfile
-from ingest.transcript_profiles import newest_profiles
 from ingest.transcript_clocks import clock_table
+from ingest.transcript_profiles import newest_profiles
 from ingest.transcripts import Heard, doubtful_records, hear, read_heard, read_transcript, unsettled_damage
 from schemas.errors import InputError
 
@@ -52,7 +51,9 @@ def read_conversations(book: Book, hashes: Iterable[str], zone: ZoneInfo) -> lis
             heard = hear(content, profiles)
         except InputError:
             extract = read_transcript(content, sha256=sha256, profiles=profiles, zone=zone)
-            read[sha256] = ReadConversation(sha256=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone))
+            read[sha256] = ReadConversation(
+                sha256=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone)
+            )
             continue
         memories.append(memory_of(heard))
         read[sha256] = _read(heard, sha256, zone, {})
@@ -76,7 +77,12 @@ def later_contents(heard: Heard, memories: Iterable[Memory]) -> dict[int, str]:
     mine = memory_of(heard)
     found: dict[int, str] = {}
     for other in memories:
-        if other.meter == mine.meter and mine.meter[1] and other.opened_at > mine.opened_at and _same(heard, mine, other):
+        if (
+            other.meter == mine.meter
+            and mine.meter[1]
+            and other.opened_at > mine.opened_at
+            and _same(heard, mine, other)
+        ):
             found |= other.stored
     return found
 

@@ -29,6 +29,7 @@ _CLOCK: Final = re.compile(
 )
 _HOUR: Final = re.compile(r"(?P<h>\d{1,2})\s*(?P<half>[ap]\.?\s?m\.?)", re.IGNORECASE)
 _COMPACT: Final = re.compile(r"(?P<digits>\d{3,6})(?P<zone>[zZ]|[+-]\d{2}:?\d{2})?")
+_ZONE_NAME: Final = re.compile(r"[A-Z][A-Za-z_]+(?:/[A-Za-z0-9_+-]+){0,2}")
 _OFFSET: Final = re.compile(r"(?:utc|gmt)?\s?([+-])\s?(\d{1,2})(?::?(\d{2}))?(?:\s?h(?:ours?)?)?", re.IGNORECASE)
 _TOGETHER: Final = (
     re.compile(
@@ -85,7 +86,7 @@ def _clock(hour: int, minute: int, second: int, fraction: str, half: str | None,
     return ClockCell(nanoseconds=nanoseconds, offset_min=offset, half=bool(half), hour=hour)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=CACHE)
 def parse_offset(text: str) -> int | None:
     """Minutes east of UTC that a zone word or offset says; None where it says none."""
     word = fold(text).lower().strip(" ()")
@@ -98,7 +99,7 @@ def parse_offset(text: str) -> int | None:
     return (-minutes if found[1] == "-" else minutes) if minutes <= 14 * 60 else None
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=CACHE)
 def parse_zone(text: str) -> str | None:
     """The zone that a preamble or column says: an IANA name, or ``+HH:MM``; None where it is not understood."""
     word = fold(text).strip(" ()[].")
@@ -108,6 +109,8 @@ def parse_zone(text: str) -> str | None:
     lower = word.lower()
     if lower in NAMED_ZONES:
         return NAMED_ZONES[lower]
+    if _ZONE_NAME.fullmatch(word) is None:
+        return None
     try:
         return ZoneInfo(word).key
     except (KeyError, ValueError, OSError):

@@ -8,7 +8,7 @@ from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
 from ingest.exports.layout import find_plan, sample_after
 
-SAMPLE_LINES = 60
+SAMPLE_LINES = 50
 
 
 def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid:

@@ -1,7 +1,7 @@
 """Everything that is wrong with a profile of an export layout, all of it at once.
 
-What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words in
-it mean, looked at whether or not the form is right.
+What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words
+in it mean, looked at whether or not the form is right.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from ingest.profiles.preamble import find_template_fault
 from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
-    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair", "comparator",
-    "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
+    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
+    "comparator", "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
 )  # fmt: skip
 EXAMPLES: Final = {
     "kind": 'kind = "csv"',
@@ -121,7 +121,7 @@ def _entries(content: Mapping[str, Any], key: str) -> Sequence[Any]:
 def _column_faults(column: Mapping[str, Any]) -> Found:
     holds, heading = column.get("holds"), column.get("heading")
     if holds == "":
-        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? One of {', '.join(ROLES)}"
+        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? 'ignore' where it is no reading"
     elif isinstance(holds, str) and holds not in ROLES:
         yield ("holds",), f"{holds!r} is not known{near(holds, ROLES)}; known are: {', '.join(ROLES)}"
     if holds == "reading":
@@ -147,7 +147,7 @@ def _measured_faults(told: Mapping[str, Any]) -> Found:
     """Quantity, pair and unit are known and belong together."""
     quantity = told.get("quantity")
     if quantity == "":
-        yield ("quantity",), f"{TO_FILL_IN}; one of {', '.join(QUANTITIES)}"
+        yield ("quantity",), TO_FILL_IN
     if not isinstance(quantity, str) or not quantity:
         return
     known, conductors = QUANTITIES.get(quantity), told.get("conductors")

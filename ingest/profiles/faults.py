@@ -55,7 +55,7 @@ def key_lines(text: str) -> dict[str, int]:
     lines: dict[str, int] = {}
     counts: Counter[str] = Counter()
     table = ""
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         if found := _HEADER.fullmatch(line):
             table = key_path(_names(found[2]))
             if found[1] == "[[":
