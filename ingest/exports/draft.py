@@ -31,9 +31,11 @@ STYLES: Final = {NumberStyle.COMMA: ",", NumberStyle.POINT: "."}
 
 @dataclass(frozen=True, kw_only=True)
 class Draft:
-    """What a draft is written from. ``fill``: what is not known stands as a gap, so that the draft cannot be used
-    before that is filled in; else as a comment. ``explain``: names of tests are listed; ``settle``: the order of dates and
-    the decimal mark are. ``loses``: the words of the trade alone read more.
+    """What a draft is written from.
+
+    ``fill``: what is not known stands as a gap, so that the draft cannot be used before that is filled in; else as a
+    comment. ``explain``: names of tests are listed. ``settle``: the order of dates and the decimal mark are. ``loses``:
+    the words of the trade alone read more.
     """
 
     seen: Seen

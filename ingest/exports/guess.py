@@ -132,7 +132,7 @@ def guess_roles(
             if _fitting(role, cells[at]):
                 take(role, at, f"guess: its cells look like {role}, the heading does not say it")
     for at, heading in enumerate(headings):
-        for role, _ in parse_heading(heading).roles:
+        for role, _ in parse_heading(heading).roles or parse_heading(heading.split(" ")[-1]).roles:
             if role == "test" and _share(cells[at], lambda cell: number_of(cell) is None) >= MOSTLY:
                 take(role, at, "guess: the heading can mean the test, but not all its names are known")
             elif role in ("label", "meter_serial"):
