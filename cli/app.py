@@ -23,6 +23,7 @@ from cli.options import (
     TablesOption,
     ZoneOption,
 )
+from cli.profile_commands import profile_app
 from cli.review_commands import review_app
 
 if TYPE_CHECKING:
@@ -206,3 +207,4 @@ def _exit_code(taken: Taken | None, derived: Derived | None = None) -> int:
 app.add_typer(review_app)
 app.add_typer(meter_app)
 app.add_typer(audit_app)
+app.add_typer(profile_app, name="profile")

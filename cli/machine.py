@@ -16,6 +16,7 @@ def result_json(report: Report) -> str:
     if report.taken is not None:
         result["files"] = rows(report.taken.files)
         result["office_files"] = [{"name": name, "kind": kind} for name, kind in report.taken.office]
+        result["same_bytes"] = [{"name": name, "as": other} for name, other in report.taken.same_bytes]
         result["left_alone"] = list(report.taken.left_alone)
         result["errors"] = [error.sentence() for error in report.taken.errors]
     if report.office is not None:

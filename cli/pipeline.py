@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+import hashlib
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -37,11 +38,15 @@ MOST_PDFS: Final = 100
 
 @dataclass(frozen=True, kw_only=True)
 class Taken:
-    """What one command took into the book: counts of exports, office files by name and kind, and their hashes."""
+    """What one command took into the book: counts of exports, office files by name and kind, and their hashes.
+
+    ``same_bytes``: exports whose bytes are those of another name, with that name.
+    """
 
     files: pd.DataFrame
     office: tuple[tuple[str, str], ...]
     left_alone: tuple[str, ...]
+    same_bytes: tuple[tuple[str, str], ...]
     exports: frozenset[str]
     lists: frozenset[str]
     errors: tuple[ProvebookError, ...]
@@ -132,10 +137,24 @@ def take_in(
         files=report.files,
         office=tuple((name, kind) for _, name, kind in inputs.office),
         left_alone=tuple(inputs.left_alone),
+        same_bytes=tuple(second_names(exports, report.files)),
         exports=frozenset(report.files["evidence_sha256"]),
         lists=frozenset(lists),
         errors=(*inputs.errors, *faults, *report.errors),
     )
+
+
+def second_names(exports: Sequence[tuple[Path, str]], files: pd.DataFrame) -> Iterator[tuple[str, str]]:
+    """Exports that are not in ``files`` under their own name, each with the name that its bytes have there."""
+    names = dict(zip(files["evidence_sha256"], files["original_name"], strict=True))
+    known = set(names.values())
+    for path, name in exports:
+        if name in known or not path.is_file():
+            continue
+        with path.open("rb") as stream:
+            sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+        if sha256 in names:
+            yield name, names[sha256]
 
 
 def meter_zones(office: Office) -> dict[str, str]:

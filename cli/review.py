@@ -91,8 +91,8 @@ def apply_answers(book: Book, path: Path) -> int:
         )  # fmt: skip
     answers = [
         Answer(
-            question_id=unescape(row.cells["question_id"]), answer=unescape(row.cells["answer"]), by=unescape(row.cells["by"]),
-            why=unescape(row.cells["why"]), where=f"{path.name} line {row.line}",
+            **{name: unescape(row.cells[name]) for name in ("question_id", "answer", "by", "why")},
+            where=f"{path.name} line {row.line}",
         )
         for row in found.rows
         if row.cells["answer"] or row.cells["question_id"].startswith("undo:")

@@ -40,6 +40,7 @@ def counts_lines(taken: Taken) -> list[str]:
         lines.append(f"{name:34}  {row['records']} records = {row['readings']} readings + {row['refusals']} refusals")
         if row["duplicates"]:
             lines.append(f"{'':36}{row['duplicates']} of them stand in another export too")
+    lines += [f"{cut(name, 34):34}  the same bytes as {cut(other, 26)}" for name, other in taken.same_bytes]
     lines += [f"{cut(name, 34):34}  {kind}" for name, kind in taken.office]
     if taken.left_alone:
         lines += wrapped(", ".join(taken.left_alone), first="left alone: ", rest="  ")

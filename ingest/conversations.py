@@ -1,4 +1,4 @@
-"""All conversations of a book, read together: a record that was spoiled in one and came whole in a later one is no loss."""
+"""All conversations of a book, read together: a record spoiled in one and whole in a later one is no loss."""
 
 from __future__ import annotations
 
@@ -11,9 +11,8 @@ import pandas as pd
 
 from ingest.book import Book
 from ingest.extract import Extract
-from ingest.profiles.device import DeviceProfile
-from ingest.transcript_profiles import newest_profiles
 from ingest.transcript_clocks import clock_table
+from ingest.transcript_profiles import newest_profiles
 from ingest.transcripts import Heard, doubtful_records, hear, read_heard, read_transcript, unsettled_damage
 from schemas.errors import InputError
 

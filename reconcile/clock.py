@@ -20,7 +20,7 @@ NEAR_S: Final = 2.5 * HOUR_S
 FAR_HOURS: Final = 13
 BLOCK_PAUSE_S: Final = 6 * 60.0
 MOST_OFFSETS: Final = 6
-KEPT_WITHIN: Final = 9.0
+KEPT_WITHIN: Final = 7.0
 """Offsets whose likelihood falls short of the best by more than this [natural logarithm] are left out."""
 
 EVEN_DAY_S: Final = 12 * HOUR_S
@@ -152,7 +152,8 @@ def describe_clock(
     if not known and spread_s > 2.0 * ROUGH_S:
         return f"the meter's clock fits the job list in more than one way{agree}"
     about = "" if known and offset_s % HOUR_S == 0.0 else f", give or take {spread_s / 60.0:.0f} min"
-    return f"the meter ran {span_text(abs(offset_s))} {'ahead' if offset_s > 0 else 'behind'}{about}{_cause(offset_s)}{agree}"
+    way = "ahead" if offset_s > 0 else "behind"
+    return f"the meter ran {span_text(abs(offset_s))} {way}{about}{_cause(offset_s)}{agree}"
 
 
 def _cause(offset_s: float) -> str:

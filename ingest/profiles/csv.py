@@ -100,8 +100,8 @@ class Recognise(Section):
 class CsvProfile(Section):
     """A profile of ``kind = "csv"``.
 
-    ``rest`` = "built-in": what the profile does not say (other columns, other tables of a file, tables in another shape)
-    is left to the words of the trade; else it is not read.
+    ``rest`` = "built-in": what the profile does not say (other columns, other tables of a file, tables of another
+    shape) is left to the words of the trade; else it is not read.
     """
 
     kind: Literal["csv"]

@@ -1,7 +1,7 @@
 """Everything that is wrong with a profile of an export layout, all of it at once.
 
-What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words in
-it mean, looked at whether or not the form is right.
+What the form of a profile forbids (unknown keys, missing keys, wrong types) pydantic has found; here is what the words
+in it mean, looked at whether or not the form is right.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ from zoneinfo import ZoneInfo
 from ingest.cells.text import fold_heading
 from ingest.cells.units import parse_unit
 from ingest.exports.headings import parse_heading
-from ingest.profiles.faults import ProfileFault, find_line, key_lines, key_path, near
+from ingest.profiles.faults import ProfileFault, find_line, key_lines, key_path, near, near_or_all
 from ingest.profiles.preamble import find_template_fault
 from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
-    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair", "comparator",
-    "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
+    "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
+    "comparator", "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
 )  # fmt: skip
 EXAMPLES: Final = {
     "kind": 'kind = "csv"',
@@ -121,9 +121,9 @@ def _entries(content: Mapping[str, Any], key: str) -> Sequence[Any]:
 def _column_faults(column: Mapping[str, Any]) -> Found:
     holds, heading = column.get("holds"), column.get("heading")
     if holds == "":
-        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? One of {', '.join(ROLES)}"
+        yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? 'ignore' where it is no reading"
     elif isinstance(holds, str) and holds not in ROLES:
-        yield ("holds",), f"{holds!r} is not known{near(holds, ROLES)}; known are: {', '.join(ROLES)}"
+        yield ("holds",), f"{holds!r} is not known{near_or_all(holds, ROLES)}"
     if holds == "reading":
         if column.get("quantity") is None:
             yield ("quantity",), f"the column {heading!r} holds readings: of which quantity?"
@@ -147,14 +147,14 @@ def _measured_faults(told: Mapping[str, Any]) -> Found:
     """Quantity, pair and unit are known and belong together."""
     quantity = told.get("quantity")
     if quantity == "":
-        yield ("quantity",), f"{TO_FILL_IN}; one of {', '.join(QUANTITIES)}"
+        yield ("quantity",), TO_FILL_IN
     if not isinstance(quantity, str) or not quantity:
         return
     known, conductors = QUANTITIES.get(quantity), told.get("conductors")
     if known is None:
         yield (
             ("quantity",),
-            f"{quantity!r} is not known{near(quantity, QUANTITIES)}; known are: {', '.join(QUANTITIES)}",
+            f"{quantity!r} is not known{near_or_all(quantity, QUANTITIES)}",
         )
         return
     if conductors == "":
@@ -243,10 +243,10 @@ def _word_faults(word: Mapping[str, Any]) -> Found:
     indications = {one for known in QUANTITIES.values() for one in known.indications}
     known_words = ["over range", "not measured", "no trip", *sorted(indications)]
     if isinstance(means, str) and means not in known_words:
-        yield ("means",), f"{means!r} is not known{near(means, known_words)}; known are: {', '.join(known_words)}"
+        yield ("means",), f"{means!r} is not known{near_or_all(means, known_words)}"
     known = QUANTITIES.get(quantity) if isinstance(quantity, str) else None
     if isinstance(quantity, str) and known is None:
-        yield ("quantity",), f"{quantity!r} is not known{near(quantity, QUANTITIES)}"
+        yield ("quantity",), f"{quantity!r} is not known{near_or_all(quantity, QUANTITIES)}"
     if means in indications and quantity is None:
         yield ("quantity",), f"missing: for which quantity does this word mean {means!r}?"
     elif means in indications and known and means not in known.indications:

@@ -55,14 +55,21 @@ def claims_lines(profile: CsvProfile, lines: Sequence[str]) -> bool:
 def find_profile_plan(
     profile: CsvProfile, rows: Sequence[Row], position: int, context: Context, body: Callable[[int], Sequence[Row]]
 ) -> tuple[Plan, int] | None:
-    """The plan of a table that the profile describes; with ``rest`` also that of a table that it does not."""
+    """The plan of a table that the profile describes; with ``rest`` also that of a table that it does not.
+
+    A table without a column of values is none: its rows would be read as nothing, and are refused instead.
+    """
     built = find_plan(rows, position, context, body) if profile.rest else None
     if built and _describes(profile, built[0].headings):
-        return make_profile_plan(profile, built[0].headings, built[0]), built[1]
+        return _if_read(make_profile_plan(profile, built[0].headings, built[0]), built[1])
     headings = [fold(cell) for cell in rows[position]]
     if _describes(profile, headings):
-        return make_profile_plan(profile, headings, None), 1
+        return _if_read(make_profile_plan(profile, headings, None), 1)
     return built
+
+
+def _if_read(plan: Plan, used: int) -> tuple[Plan, int] | None:
+    return (plan, used) if plan.value is not None or plan.tests else None
 
 
 def _describes(profile: CsvProfile, headings: Sequence[str]) -> bool:
@@ -98,20 +105,22 @@ def _with_rest(plan: Plan, built: Plan, columns: Mapping[int, Column]) -> Plan:
     own = dict(plan.roles)
     others = {role: at for role, at in built.roles if at not in columns and role not in own}
     left = [test for test in built.tests if test.index not in columns and test.index not in own.values()]
+    tests = sorted([*plan.tests, *left], key=lambda test: test.index)
+    value, meaning, value_unit = built.value, built.meaning, built.value_unit
     if plan.value is not None:
-        kept = replace(plan, tests=())
-    elif plan.tests:
-        others = {role: at for role, at in others.items() if role != "value" and (role != "test" or built.crossed)}
-        kept = replace(plan, tests=tuple(sorted([*plan.tests, *left], key=lambda test: test.index)))
-    else:
-        kept = replace(plan, tests=tuple(left), value=built.value if built.value not in columns else None,
-                       meaning=built.meaning, value_unit=built.value_unit)  # fmt: skip
-    tests, doubt = _settle_units(kept, built)
-    unit, clash = _settle_unit(plan.value_unit, built.value_unit if plan.value == built.value else None, "value")
+        value, value_unit, tests = plan.value, plan.value_unit, []
+        meaning = None if "test" in own or "test" in others else built.meaning
+    elif plan.tests or value in columns:
+        others.pop("value", None)
+        value, meaning, value_unit = None, None, None
+    settled, doubt = _settle_units(tests, built)
+    if plan.value is not None and plan.value == built.value:
+        value_unit, clash = _settle_unit(value_unit, built.value_unit, plan.headings[plan.value])
+        doubt = doubt or clash
     return replace(
-        kept, roles=tuple(sorted((own | others).items())), tests=tests, doubt=doubt or clash or _doubt(built, columns),
-        value_unit=unit if plan.value is not None else kept.value_unit, told=plan.told or built.told,
-        offset_min=built.offset_min if plan.offset_min is None else plan.offset_min, crossed=built.crossed,
+        built, roles=tuple(sorted((own | others).items())), tests=settled, value=value, meaning=meaning,
+        value_unit=value_unit, doubt=doubt or _doubt(built, columns), told=plan.told or built.told,
+        offset_min=built.offset_min if plan.offset_min is None else plan.offset_min, names=plan.names, words=plan.words,
     )  # fmt: skip
 
 
@@ -121,11 +130,11 @@ def _doubt(built: Plan, columns: Mapping[int, Column]) -> str:
     return "" if settled else built.doubt
 
 
-def _settle_units(plan: Plan, built: Plan) -> tuple[tuple[TestColumn, ...], str]:
+def _settle_units(planned: Sequence[TestColumn], built: Plan) -> tuple[tuple[TestColumn, ...], str]:
     """Columns of readings with the unit that their heading or the row of units says, where the profile says none."""
     known = {test.index: test for test in built.tests}
     tests, doubt = [], ""
-    for test in plan.tests:
+    for test in planned:
         if test.index in known and known[test.index] is not test:
             seen = known[test.index]
             unit, clash = _settle_unit(test.meaning.unit, seen.meaning.unit, test.heading)
@@ -139,10 +148,6 @@ def _settle_unit(told: Unit | None, seen: Unit | None, name: str) -> tuple[Unit 
     """The unit in force; or a doubt, where the file says another one than the profile."""
     if told is None or seen is None or seen.unsure:
         return told or seen, ""
-    if (
-        told.base == seen.base
-        and told.exponent != seen.exponent
-        and told.exponent - seen.exponent in (3, -3, 6, -6, 9, -9)
-    ):
+    if told.base == seen.base and abs(told.exponent - seen.exponent) in (3, 6, 9):
         return told, f"{name}: the file says another unit than the profile"
     return told, ""

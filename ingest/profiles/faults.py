@@ -50,12 +50,18 @@ def near(seen: str, known: Iterable[object]) -> str:
     return f"; did you mean {found[0]!r}?" if found else ""
 
 
+def near_or_all(seen: str, known: Iterable[object]) -> str:
+    """What is spelled alike; else all that is known."""
+    names = [str(one) for one in known]
+    return near(seen, names) or f"; known are: {', '.join(names)}"
+
+
 def key_lines(text: str) -> dict[str, int]:
     """The line at which each table and each key of a TOML text stands, by key path (first line is 1)."""
     lines: dict[str, int] = {}
     counts: Counter[str] = Counter()
     table = ""
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):
         if found := _HEADER.fullmatch(line):
             table = key_path(_names(found[2]))
             if found[1] == "[[":

@@ -27,7 +27,7 @@ def terminal_errors() -> tuple[type[Exception], ...]:
 
 
 BROKEN: Final[tuple[type[Exception], ...]] = (serial.SerialException, OSError, *terminal_errors())
-OPENING: Final[tuple[type[Exception], ...]] = (*BROKEN, ValueError, ImportError)
+OPENING: Final[tuple[type[Exception], ...]] = (*BROKEN, ValueError, ImportError, NotImplementedError)
 READ_BYTES: Final = 65_536
 WRITE_TIMEOUT_S: Final = 10.0
 PORT_POLL_S: Final = 0.05
@@ -77,7 +77,7 @@ def open_serial(url: str, settings: SerialSection) -> SerialLine:
         port = serial.serial_for_url(
             url, do_not_open=True, baudrate=settings.baud, bytesize=settings.data_bits,
             parity=_parity(url, settings), stopbits=settings.stop_bits, rtscts=settings.flow == "rts-cts",
-            xonxoff=settings.flow == "xon-xoff", write_timeout=WRITE_TIMEOUT_S,
+            xonxoff=settings.flow == "xon-xoff", write_timeout=None if "://" in url else WRITE_TIMEOUT_S,
             timeout=SOCKET_POLL_S if "://" in url else PORT_POLL_S,
         )  # fmt: skip
         if "://" not in url and sys.platform != "win32":

@@ -19,7 +19,10 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -28,7 +31,7 @@ import pandas as pd
 from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
 from reconcile.matching.factors import Decided
-from reconcile.matching.habits import learn_habits, usual_habits
+from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
 from reconcile.matching.neighbours import Trace, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, join_restarts, order_sightings
@@ -45,7 +48,8 @@ from schemas.steps import PlannedSteps
 
 __all__ = ["match_sightings"]
 
-CHUNK: Final = 256
+CHUNK: Final = 128
+WORKERS: Final = 2
 """Sessions worked on at a time: keeps memory flat."""
 
 LEARNT_FROM: Final = 200
@@ -88,22 +92,34 @@ def match_sightings(
         names = [str(name) for name in reading_ids[case.session.rows]]
         return session_rows(case, belief, visits), clock_row(case, belief, visits, names)
 
-    for start in range(0, len(cases), CHUNK):
-        chunk = cases[start : start + CHUNK]
-        for case, belief in zip(chunk, find_beliefs(chunk, visits, habits), strict=True):
-            row, clock = say(case, belief)
-            rows.append(row)
-            clocks.append(clock)
-            traces.append(trace_of(case, belief))
+    for case, belief in zip(cases, _beliefs(cases, visits, habits), strict=True):
+        row, clock = say(case, belief)
+        rows.append(row)
+        clocks.append(clock)
+        traces.append(trace_of(case, belief))
     hints = find_hints(cases, traces, visits.appliance_job)
     again = sorted(hints)
-    for start in range(0, len(again), CHUNK):
-        numbers = again[start : start + CHUNK]
-        chunk = [replace(cases[number], hints=hints[number]) for number in numbers]
-        for number, case, belief in zip(numbers, chunk, find_beliefs(chunk, visits, habits), strict=True):
-            rows[number], clocks[number] = say(case, belief)
+    second = [replace(cases[number], hints=hints[number]) for number in again]
+    for number, case, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
+        rows[number], clocks[number] = say(case, belief)
     settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
+
+
+def _beliefs(cases: list[Case], visits: Visits, habits: Habits) -> Iterator[Belief | None]:
+    """The belief about each case, in order, a chunk after another on as many threads as help (arithmetic runs outside
+    the interpreter's lock); only the chunks in work are in memory.
+    """
+    chunks = [cases[start : start + CHUNK] for start in range(0, len(cases), CHUNK)]
+    if len(chunks) < 2:
+        for chunk in chunks:
+            yield from find_beliefs(chunk, visits, habits)
+        return
+    with ThreadPoolExecutor(max_workers=WORKERS) as pool:
+        for start in range(0, len(chunks), WORKERS):
+            part = chunks[start : start + WORKERS]
+            for found in pool.map(find_beliefs, part, repeat(visits), repeat(habits)):
+                yield from found
 
 
 def _sample(cases: list[Case]) -> list[Case]:
@@ -121,8 +137,8 @@ def _answers(decided: pd.DataFrame, visits: Visits) -> dict[str, tuple[int, int]
     place = {name: number for number, name in enumerate(visits.appliance_id)}
     found: dict[str, tuple[int, int]] = {}
     for row in decided.itertuples():
-        step = -1 if pd.isna(row.step) else STEP_NAMES.index(str(row.step))
-        if pd.isna(row.appliance_id):
+        step = STEP_NAMES.index(row.step) if isinstance(row.step, str) else -1
+        if not isinstance(row.appliance_id, str):
             found[str(row.reading_id)] = (-1, -1)
         elif row.appliance_id in place:
             found[str(row.reading_id)] = (place[row.appliance_id], step)

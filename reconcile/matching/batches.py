@@ -78,12 +78,14 @@ def stack_items(items: list[Item]) -> ChainBatch:
     width, steps, looks = first.onward.shape[1], first.onward.shape[2], first.switch_pause.shape[1]
     shapes = {
         "onward": (count, len(items), width, steps), "leave": (count, len(items), width),
-        "last": (len(items), width), "ending": (len(items), slots), "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
+        "last": (len(items), width), "ending": (len(items), slots), 
+        "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
         "switch_pause": (count, len(items), looks), "travel_pause": (count, len(items), looks),
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
         "departed": (count, len(items), looks, jobs), "travel": (len(items), jobs + 1, jobs),
-        "switch": (len(items), slots, slots), "resume": (len(items), slots, slots), "opening": (len(items), slots), "of_job": (len(items), slots, jobs),
+        "switch": (len(items), slots, slots), "resume": (len(items), slots, slots), "opening": (len(items), slots),
+        "of_job": (len(items), slots, jobs),
         "of_appliance": (len(items), appliances, slots),
     }  # fmt: skip
     arrays = {name: np.zeros(shape) for name, shape in shapes.items()}

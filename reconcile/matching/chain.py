@@ -31,7 +31,8 @@ class ChainBatch:
     ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
     ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the
     end, ``ending`` (N, U) ending at a slot.
-    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to. ``stray`` (T, N): the reading belongs nowhere.
+    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to.
+    ``stray`` (T, N): the reading belongs nowhere.
     ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
     ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.

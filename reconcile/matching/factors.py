@@ -186,7 +186,8 @@ def placing_factors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
         foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0))),
-        enter=enter, departed=departed, travel=travel, ending=ending, present=_present(session, placing, appliances, hints),
+        enter=enter, departed=departed, travel=travel, ending=ending,
+        present=_present(session, placing, appliances, hints),
     )  # fmt: skip
 
 

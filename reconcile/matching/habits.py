@@ -77,7 +77,7 @@ def _usual_pauses() -> Numbers:
 def pause_bin(pause_s: Numbers) -> Places:
     """The bin of each pause [s]; unknown pauses are in bin 0."""
     logarithm = np.log(np.maximum(np.nan_to_num(pause_s), 0.0) + SHORTEST_PAUSE_S) - np.log(SHORTEST_PAUSE_S)
-    return np.minimum((logarithm / BIN).astype(np.int64), BINS - 1)
+    return np.asarray(np.minimum(logarithm / BIN, BINS - 1), dtype=np.int64)
 
 
 def pause_densities(pause_s: Numbers, habits: Habits) -> Numbers:
@@ -109,14 +109,15 @@ def _learnt_pauses(counts: Numbers) -> Numbers:
     spread = np.exp(-0.5 * (apart / SMOOTHED_OVER) ** 2)
     smoothed = counts @ (spread / spread.sum(axis=1, keepdims=True))
     total = counts.sum(axis=1, keepdims=True)
-    return (USUAL_PAUSES * usual + smoothed / width_s) / (USUAL_PAUSES + total)
+    return np.asarray((USUAL_PAUSES * usual + smoothed / width_s) / (USUAL_PAUSES + total), dtype=np.float64)
 
 
 def count_pauses(kind: Places, pause_s: Numbers, weight: Numbers) -> Numbers:
     """Weighted counts of known pauses, shape (kinds of pause, bins)."""
     known = ~np.isnan(pause_s)
     cell = kind[known] * BINS + pause_bin(pause_s[known])
-    return np.bincount(cell, weights=weight[known], minlength=len(PAUSES) * BINS).reshape(len(PAUSES), BINS)
+    counts = np.bincount(cell, weights=weight[known], minlength=len(PAUSES) * BINS)
+    return counts.reshape(len(PAUSES), BINS).astype(np.float64)
 
 
 def no_moves() -> Moves:

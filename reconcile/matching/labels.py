@@ -124,7 +124,10 @@ def _abbreviated(seen: list[str], names: list[str], edits: NDArray[np.int64]) ->
     """1 where a label seen has the letters of a name in their order, with the same first letter, but fewer of them."""
     return np.array(
         [
-            [far > 1 and 2 <= len(text) < len(name) and _shortens(text, name) for name, far in zip(names, row, strict=True)]
+            [
+                far > 1 and 2 <= len(text) < len(name) and _shortens(text, name)
+                for name, far in zip(names, row, strict=True)
+            ]
             for text, row in zip(seen, edits, strict=True)
         ],
         dtype=float,

@@ -91,9 +91,7 @@ def find_hints(cases: list[Case], traces: list[Trace], job_of: Places) -> dict[i
         contested = any(trace.visited.get(job, 0.0) > CONTESTED for job in visited)
         bounded = trace.lost and (np.isfinite(earliest_s) or np.isfinite(latest_s))
         if contested or bounded or (trace.lost and visited) or seen:
-            found[number] = replace(
-                case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s, seen=seen
-            )
+            found[number] = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s, seen=seen)
     return found
 
 

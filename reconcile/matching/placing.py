@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -30,6 +31,7 @@ LEAST_FIT: Final = 0.003
 POOR_BLOCK: Final = -2.0
 """A clock that kept its date brings each block to a job better than this [log likelihood], or its date is in doubt."""
 
+SHORT_LIST: Final = 300
 LOST_DATE: Final = 0.05
 PLACINGS_WITHIN: Final = 9.0
 
@@ -51,7 +53,8 @@ class Placing:
 class Hints:
     """What is known from elsewhere: jobs that decisions name; jobs visited in other sessions of the meter (with
     probability); the true time [s] before and after which the session cannot lie; whether other sessions of the same
-    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to) [s since 1970].
+    file came before and after; ``seen``: when other meters were surely at an appliance (place, from, to)
+    [s since 1970].
     """
 
     forced: Places
@@ -104,7 +107,11 @@ def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Nu
     if serial is not None and not any(serial in named for named in visits.serials):
         serial = None
     by_meter = [
-        UNNAMED if serial is None or not visits.serials[job] else NAMED if serial in visits.serials[job] else OTHER_METER
+        UNNAMED
+        if serial is None or not visits.serials[job]
+        else NAMED
+        if serial in visits.serials[job]
+        else OTHER_METER
         for job in jobs
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
@@ -117,7 +124,7 @@ def _block_fit(words: list[str], visits: Visits, jobs: Places, blocks: Blocks) -
     """How well the labels of each block fit each job (blocks, jobs), best 1."""
     fit = np.ones((len(blocks.first), len(jobs)))
     bounds = np.append(blocks.first, len(words))
-    typed = [sorted({word for word in words[a:b] if word}) for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    typed = [sorted({word for word in words[a:b] if word}) for a, b in pairwise(bounds)]
     vocabulary = sorted({word for group in typed for word in group})
     if not vocabulary or not len(jobs):
         return fit
@@ -183,9 +190,7 @@ def _lost_placings(
         if len(offset_s):
             score = log_prior + offset_fit(offset_s, blocks, hours)
             best = best_offsets(score)
-            placing = Placing(
-                jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True
-            )
+            placing = Placing(jobs=jobs, weight=weight, offset_s=offset_s[best], log_prior=log_prior[best], lost=True)
             found.append((float(score[best[0]]), placing))
     found.sort(key=lambda pair: -pair[0])
     return [placing for score, placing in found if score > found[0][0] - PLACINGS_WITHIN][:4]
@@ -197,34 +202,62 @@ def _inside(blocks: Blocks, offset_s: Numbers, hints: Hints) -> NDArray[np.bool_
         return np.ones(len(offset_s), dtype=bool)
     slack_s = 900.0
     starts, ends = blocks.start_s[0] - offset_s, blocks.end_s[-1] - offset_s
-    return (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    inside: NDArray[np.bool_] = (starts > hints.earliest_s - slack_s) & (ends < hints.latest_s + slack_s)
+    return inside
 
 
 def _likely_days(
     session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks
 ) -> list[tuple[float, Places]]:  # fmt: skip
-    """Log prior and jobs of the working days that fit the meter, the labels and the neighbours best."""
+    """Log prior and jobs of the working days that fit the meter, the labels and the neighbours best.
+
+    In a long job list only labels that are typed exactly count at first, so that the time taken stays small.
+    """
     undated = np.flatnonzero(~visits.dated)
     jobs = np.arange(len(visits.job_id))
     weight = _weights(session, visits, hints, jobs)
-    fit = _block_fit(words, visits, jobs, blocks)
+    long = len(jobs) > SHORT_LIST
+    fit = _exact_fit(words, visits, blocks) if long else _block_fit(words, visits, jobs, blocks)
     worth = np.log(np.maximum(weight * fit, 1e-9))
-    numbers = np.unique(visits.day[visits.dated])
+    dated = np.flatnonzero(visits.dated)
+    starts = np.flatnonzero(np.diff(visits.day[dated], prepend=-1))
     scored: list[tuple[float, Places]] = []
-    for number in numbers:
-        members = np.flatnonzero(visits.day == number)
-        if visits.low_s[members].min() > hints.latest_s or visits.high_s[members].max() < hints.earliest_s:
-            continue
-        low, high = visits.low_s[members].min(), visits.high_s[members].max()
-        beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
-        every = np.sort(np.concatenate([members, beside]))
-        if len(every) > MOST_JOBS:
-            best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
-            every = np.sort(every[best])
-        scored.append((float(worth[:, every].max(axis=1).sum()), every))
+    if len(dated):
+        likely = np.maximum.reduceat(worth[:, dated], starts, axis=1).sum(axis=0)
+        late = np.minimum.reduceat(visits.low_s[dated], starts) > hints.latest_s
+        early = np.maximum.reduceat(visits.high_s[dated], starts) < hints.earliest_s
+        likely[late | early] = -np.inf
+        ends = np.append(starts[1:], len(dated))
+        for day in np.argsort(-likely, kind="stable")[:MOST_DAYS]:
+            if np.isfinite(likely[day]):
+                scored.append(_day_with_undated(dated[starts[day] : ends[day]], undated, worth, visits))
     if len(undated):
         best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
         scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
     scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
-    kept = scored[:MOST_DAYS]
-    return [(-float(np.log(len(scored))), members) for _, members in kept]
+    return [(-float(np.log(len(starts) + 1.0)), members) for _, members in scored[:MOST_DAYS]]
+
+
+def _day_with_undated(
+    members: Places, undated: Places, worth: Numbers, visits: Visits
+) -> tuple[float, Places]:  # fmt: skip
+    """How well a working day fits, and its jobs with those that may lie in it too."""
+    low, high = visits.low_s[members].min(), visits.high_s[members].max()
+    beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
+    every = np.sort(np.concatenate([members, beside]))
+    if len(every) > MOST_JOBS:
+        every = np.sort(every[np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]])
+    return float(worth[:, every].max(axis=1).sum()), every
+
+
+def _exact_fit(words: list[str], visits: Visits, blocks: Blocks) -> Numbers:
+    """1 where a block has no label, or one that the list gives to the job; else the least (blocks, jobs)."""
+    listed = visits.called[0][1]
+    fit = np.ones((len(blocks.first), len(visits.job_id)))
+    for block, (start, end) in enumerate(pairwise(np.append(blocks.first, len(words)))):
+        typed = {word for word in words[start:end] if word}
+        if typed:
+            fit[block] = LEAST_FIT
+            for word in typed:
+                fit[block, visits.appliance_job[listed == word]] = 1.0
+    return fit

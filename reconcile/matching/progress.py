@@ -90,7 +90,9 @@ def step_kernel() -> tuple[Numbers, Numbers, Numbers]:
         mates = [STEP_NAMES.index(mate) for triple in TRIPLES if name in triple for mate in triple if mate != name]
         row[mates or [place]] += SAME_TRIPLE / max(len(mates), 1)
         row += SAME_PHASE * (phase == phase[place]) / (phase == phase[place]).sum() + ANYWHERE / STEP_COUNT
-        leave[place] = max(LEAVES_BY_STEP.get(name, LEAVES_BY_PHASE[STEPS[name].phase]), FORWARD * forward[place + 1][STEP_COUNT])
+        leave[place] = max(
+            LEAVES_BY_STEP.get(name, LEAVES_BY_PHASE[STEPS[name].phase]), FORWARD * forward[place + 1][STEP_COUNT]
+        )
         kernel[place, :STEP_COUNT] = row * (1.0 - leave[place]) / row.sum()
     first = np.zeros(STEP_COUNT + 1)
     odd = np.array([ODD_START[STEPS[name].phase] for name in STEP_NAMES])
@@ -107,7 +109,7 @@ def resumed_step() -> Numbers:
     share = np.zeros(STEP_COUNT + 1)
     for place, name in enumerate(STEP_NAMES):
         share[place] = RESUMED_WITH.get(name, 0.01)
-    return share / share.sum()
+    return np.asarray(share / share.sum(), dtype=np.float64)
 
 
 def _phases() -> Places:

@@ -57,7 +57,9 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
     table = _job_times(jobs[jobs["job_id"].isin(appliances["job_id"])])
     place = {job_id: number for number, job_id in enumerate(table["job_id"])}
     known = appliances[appliances["job_id"].isin(place)]
-    known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(["job", "sequence", "appliance_id"])
+    known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(
+        ["job", "sequence", "appliance_id"]
+    )
     job_of = known["job"].to_numpy(dtype=np.int64)
     low_s, high_s = table["low_s"].to_numpy(), table["high_s"].to_numpy()
     spans = (high_s - low_s)[np.isfinite(low_s)]
@@ -91,7 +93,9 @@ def _called(appliances: pd.DataFrame) -> tuple[tuple[float, NDArray[np.object_]]
     ways.append((OTHER_NAMES["kind"], appliances["kind"].astype("str").str.split().str[-1]))
     words = appliances["site"].astype("str").str.findall(r"[^\W\d_]{3,}")
     ways += [(OTHER_NAMES["site"], words.str[place]) for place in (0, 1)]
-    return tuple((weight, np.array([plain_label(text) for text in _texts(names)], dtype=object)) for weight, names in ways)
+    return tuple(
+        (weight, np.array([plain_label(text) for text in _texts(names)], dtype=object)) for weight, names in ways
+    )
 
 
 def names_of(visits: Visits, appliances: Places) -> Names:

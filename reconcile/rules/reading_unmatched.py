@@ -16,8 +16,7 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
     brief = day.brief
     loose = brief.matches.loc[brief.matches["match_status"] == "none", "reading_id"]
     table = brief.readings[
-        is_among(brief.readings["reading_id"], loose)
-        & ~is_among(brief.readings["reading_id"], strays(brief.decisions))
+        is_among(brief.readings["reading_id"], loose) & ~is_among(brief.readings["reading_id"], strays(brief.decisions))
     ]
     for (evidence, meter), group in table.groupby(["evidence_sha256", table["meter_serial"].fillna("")], sort=True):
         many = len(group)

@@ -10,8 +10,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.reconcile_matching.scored import match_book  # noqa: E402
-from tests.reconcile_matching.simulated_days import Style, simulate_book  # noqa: E402
+from tests.reconcile_matching.scored import match_book
+from tests.reconcile_matching.simulated_days import Style, simulate_book
 
 
 def main() -> None:

@@ -246,3 +246,72 @@ def test_lock_of_a_running_conversation_is_respected(book, plug):
         fcntl.flock(other, fcntl.LOCK_EX | fcntl.LOCK_NB)
     assert session.keep() is not None
     assert list(recover_transcripts(book)) == []
+
+
+class WithoutModemLines(serial.Serial):
+    """A pseudo-terminal has no modem lines to ask for."""
+
+    cts = dsr = ri = cd = True
+
+    def _update_dtr_state(self):
+        """Nothing to set."""
+
+    def _update_rts_state(self):
+        """Nothing to set."""
+
+
+class Networked:
+    """pyserial's own RFC 2217 server part between a socket and a serial port."""
+
+    def __init__(self, port):
+        import serial.rfc2217
+
+        self._port = WithoutModemLines(port, timeout=0.02)
+        self._server = socket.create_server(("127.0.0.1", 0))
+        self.url = f"rfc2217://127.0.0.1:{self._server.getsockname()[1]}"
+        self._manager = serial.rfc2217.PortManager
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
+
+    def write(self, data):
+        """What the port manager says to the other side."""
+        self._connection.sendall(bytes(data))
+
+    def _serve(self):
+        self._connection, _ = self._server.accept()
+        self._connection.settimeout(0.02)
+        manager = self._manager(self._port, self)
+        while not self._stop.is_set():
+            if data := self._port.read(4096):
+                self._connection.sendall(b"".join(manager.escape(data)))
+            try:
+                got = self._connection.recv(4096)
+            except TimeoutError:
+                continue
+            except OSError:
+                return
+            if not got:
+                return
+            self._port.write(b"".join(manager.filter(got)))
+
+    def close(self):
+        self._stop.set()
+        self._thread.join(timeout=5)
+        self._port.close()
+        self._server.close()
+
+
+def test_a_meter_behind_a_networked_serial_port(book, plug):
+    peer = plug(LinesDemoMeter(demo_day(25)).receive)
+    served = Networked(peer.path)
+    try:
+        report = sync_meter(book, served.url, profile="demo-lines")
+    finally:
+        served.close()
+    assert (report.fault, report.readings, report.complete) == (None, 25, True)
+
+
+def test_a_line_that_only_echoes_is_no_meter(book):
+    with pytest.raises(LinkError, match="gave no answer"):
+        raise sync_meter(book, "loop://", profile="demo-lines", patience=Patience(reopen_times=0)).fault

@@ -253,8 +253,9 @@ def _steps_of_visit(rng: np.random.Generator, style: Style, rcd: bool, class_one
     elif tests == "full":
         steps = [*BEFORE[: 9 if rcd else 8], *ISOLATION, *(DEAD if class_one else DEAD[1:]), *RESTORED]
     elif tests == "few":
-        steps = [["metalwork", "supply_ln", "supply_le", "supply_ne", "supply_polarity", "earth_loop"],
-                 ["supply_polarity", "earth_loop"], ["metalwork", "earth_loop", *ISOLATION]][rng.integers(3)]  # fmt: skip
+        live = ["metalwork", "supply_ln", "supply_le", "supply_ne", "supply_polarity", "earth_loop"]
+        few = [live, ["supply_polarity", "earth_loop"], ["metalwork", "earth_loop", *ISOLATION]]
+        steps = few[rng.integers(3)]
     else:
         optional = [step for step in STEPS if step not in ("rcd_trip", "earth_continuity")]
         steps = [step for step in optional if rng.random() < 0.75]
@@ -353,7 +354,14 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
         _list_job(rng, style, out, job_id, day, engineer, serial, arrived, now, attended)
         now += 120.0 + float(rng.lognormal(np.log(style.travel_s), 0.4))
         if rng.random() < style.unlisted_visits:
-            rows = [{"appliance_id": "", "label": "".join(rng.choice(list(LETTERS), size=4)), "rcd": False, "class_one": True}]
+            rows = [
+                {
+                    "appliance_id": "",
+                    "label": "".join(rng.choice(list(LETTERS), size=4)),
+                    "rcd": False,
+                    "class_one": True,
+                }
+            ]
             now = _visit(rng, style, out, now, "", rows, serial, engineer) + style.travel_s
         if rng.random() < 0.15:
             now += 1800.0
@@ -381,8 +389,8 @@ def _list_appliances(
         label = _label(rng, style, job, place, serial + place)
         room = label.rstrip("23") if style.label_style == "word" else str(rng.choice(WORDS))
         row = {
-            "appliance_id": f"A{job_id[1:]}{'abc'[place]}", "job_id": job_id, "kind": str(rng.choice(KINDS_OF_APPLIANCE)),
-            "location": room.lower(), "label": label,
+            "appliance_id": f"A{job_id[1:]}{'abc'[place]}", "job_id": job_id,
+            "kind": str(rng.choice(KINDS_OF_APPLIANCE)), "location": room.lower(), "label": label,
             "rcd": rcd, "class_one": bool(rng.random() < 0.8), "rcd_rated_ma": 30.0 if rcd else None,
         }  # fmt: skip
         row["construction_class"] = "I" if row["class_one"] else "II"

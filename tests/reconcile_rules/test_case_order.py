@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from reconcile.case import Accuracy, Reading, in_order, order_key
+from reconcile.case import Accuracy, Attested, Reading, in_order, order_key
 from reconcile.cases import range_order
 from reconcile.judging import required_checks
 from reconcile.verdicts.dead import came_first, minutes_apart
@@ -88,3 +90,27 @@ def test_what_an_order_needs() -> None:
     assert in_order(tuple(same_time))
     assert not in_order((same_time[0], reading(taken_at_ns=5, memory_no=2, evidence_sha256="y")))
     assert not in_order((same_time[0], reading(taken_at_ns=5, evidence_sha256="x")))
+
+
+def said(*rows: tuple[str, int | None, str]) -> tuple[Attested, ...]:
+    return tuple(
+        Attested(item="fuse_rating_a", value=value, by=None, attested_at_ns=at, place=(file, number, 0))
+        for number, (value, at, file) in enumerate(rows)
+    )
+
+
+@pytest.mark.parametrize(
+    ("rows", "denied"),
+    [
+        ((("3", None, "a"),), False),
+        ((("3", None, "a"), ("3", None, "b")), False),
+        ((("3", None, "a"), ("13", None, "b")), True),
+        ((("3", None, "a"), ("13", None, "a")), False),
+        ((("3", 1, "a"), ("13", 2, "b")), False),
+        ((("3", 1, "a"), ("13", 1, "b")), True),
+        ((("3", 1, "a"), ("13", None, "b"), ("5", 3, "c")), True),
+    ],
+)
+def test_statements_that_deny_each_other(rows: tuple[tuple[str, int | None, str], ...], denied: bool) -> None:
+    case = replace(make_case(), attested={"fuse_rating_a": said(*rows), "caution_notice": said(("yes", None, "a"))})
+    assert case.contradicted() == (("fuse_rating_a",) if denied else ())

@@ -66,7 +66,39 @@ def check_part(check: str, part: Part, readings: dict[str, tuple[Any, ...]]) -> 
     assert "XX" not in f"{part.note}{part.against}{part.accepts}"
 
 
-@pytest.mark.parametrize("case", [pytest.param(case, id=name) for name, case in BY_HAND])
+def corner(**changes: Any) -> dict[str, Any]:
+    """A case that no rule is named after."""
+    return {"kind": "", "name": ""} | changes
+
+
+CORNERS = [
+    corner(steps={"insulation": {"value": 2e6, "comparator": "lt"}}),
+    corner(steps={"insulation": {"value": 5e5, "comparator": "gt"}}),
+    corner(steps={"insulation": {"reason": "over range"}}),
+    corner(steps={"insulation": 5e7}, appliance={"construction_class": "II"}),
+    corner(steps={"proof_after": {"indication": "present", "meter_serial": "X"}}),
+    corner(steps={"proof_after": {"indication": "present", "minute": -90}}),
+    corner(steps={"proof_after": {"indication": "present", "minute": 90}}),
+    corner(
+        steps={"earth_loop": {"value": 1000.0, "comparator": "lt"}}, appliance={"earthing": "TT", "rcd_rated_ma": 30.0}
+    ),
+    corner(
+        steps={"earth_loop": {"value": 3000.0, "comparator": "lt"}}, appliance={"earthing": "TT", "rcd_rated_ma": 30.0}
+    ),
+    corner(steps={"rcd_trip": {"value": 0.2, "comparator": "lt"}}, appliance={"rcd_rated_ma": 30.0}),
+    corner(
+        steps={"rcd_trip": {"value": 0.35, "comparator": "lt", "rcd_multiple": 1.0}}, appliance={"rcd_rated_ma": 30.0}
+    ),
+    corner(steps={"rcd_trip": {"value": 0.2, "comparator": "gt"}}, appliance={"rcd_rated_ma": 30.0}),
+    corner(steps={"earth_continuity": {"value": 0.5, "comparator": "lt"}}),
+    corner(steps={"supply_ln": {"value": 240.0, "comparator": "lt"}}),
+    corner(steps={"supply_ln": {"value": 200.0, "comparator": "gt"}}),
+    corner(steps={"metalwork": {"reason": "over range"}}),
+    corner(stated={"visual_condition": "odd", "test_leads_condition": "odd", "isolation_point_secured": "odd"}),
+]
+
+
+@pytest.mark.parametrize("case", [*(pytest.param(case, id=name) for name, case in BY_HAND), *CORNERS])
 def test_every_part_is_whole(case: dict[str, Any]) -> None:
     assessed = assess_case(case_by_hand(case))
     assert list(assessed.verdicts) == list(CHECKS) == list(ASSESS)
@@ -95,6 +127,8 @@ NO_READING = {"visual", "leads", "fuse", "secured", "notice", "dead proof", "con
         (("satisfactory", "inconclusive"), "inconclusive"),
         (("not tested", "inconclusive"), "inconclusive"),
         (("not tested", "not tested"), "not tested"),
+        (("not applicable", "not tested"), "not tested"),
+        (("not applicable", "satisfactory", "not tested"), "inconclusive"),
         (("satisfactory", "unsatisfactory", "not tested"), "unsatisfactory"),
     ],
 )

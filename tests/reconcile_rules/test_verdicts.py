@@ -116,12 +116,46 @@ def test_what_cannot_be_separated_is_named() -> None:
         ({"earth_loop": {"value": 12.48, "comparator": "gt"}}, {}, ("unsatisfactory", {"earth_open"})),
         ({"earth_loop": {"value": 1000.0, "comparator": "gt"}}, {"appliance": {"earthing": None}},
          ("inconclusive", {"earthing_unknown"})),
+        ({"earth_loop": {"value": 1000.0, "comparator": "lt"}}, {"appliance": {"earthing": "TT", "rcd_rated_ma": 30.0}},
+         ("inconclusive", {"step_missing"})),
         ({"line_neutral_loop": 0.4}, {}, ("satisfactory", set())),
         ({"line_neutral_loop": {"value": 0.4, "comparator": "lt"}}, {}, ("satisfactory", set())),
     ],
 )  # fmt: skip
 def test_loop_corners(steps: dict[str, Any], more: dict[str, Any], found: tuple[str, set[str]]) -> None:
     assert outcome("earth_fault_loop", steps, **more) == found
+
+
+@pytest.mark.parametrize(
+    ("appliance", "note"),
+    [
+        ({"device_rating_a": 5.0}, "no tabulated limit for 5 A, that of 13 A taken; limit taken at 0.8 of 2.3 ohm "
+        "for cold conductors; prospective earth fault current 657 A"),
+        ({"earthing": "TT", "rcd_rated_ma": 30.0}, "prospective earth fault current 657 A"),
+        ({"earthing": None}, "prospective earth fault current 657 A"),
+        ({"device": "B", "device_rating_a": 32.0}, "limit taken at 0.8 of 1.366 ohm for cold conductors; "
+        "prospective earth fault current 657 A"),
+    ],
+)  # fmt: skip
+def test_the_note_of_a_loop_tells_how_its_limit_was_chosen(appliance: dict[str, Any], note: str) -> None:
+    (part,) = assess(make_case(appliance=appliance), "earth_fault_loop").parts
+    assert part.note == note
+    assert (
+        assess(make_case(PLAIN_STEPS | {"earth_loop": {"value": 0.35, "comparator": "lt"}}), "earth_fault_loop")
+        .parts[0]
+        .note
+        == "limit taken at 0.8 of 15.6 ohm for cold conductors"
+    )
+
+
+def test_pairs_are_tested_again_after_one_was_over_range() -> None:
+    """L-E over range first, then dead; L-N, tested before that, counts for nothing any more."""
+    steps = [*(PLAIN_STEPS | {"dead_le": {"reason": "over range"}}).items(), ("dead_le", 0.0)]
+    judged = judge_case(make_case(steps, stated={"connections_remade": "yes"}))
+    assert judged.outcomes["proved_dead"] == "inconclusive"
+    assert "pair_not_tested" in {remark.code for remark in judged.remarks}
+    (dead,) = judged.assessed.parts("dead")
+    assert dead.why == "not all again"
 
 
 def test_both_prospective_currents_are_noted() -> None:
