@@ -56,9 +56,7 @@ def write_part(folder: Path, key: str, number: int, extract: FilesExtract) -> No
     for name, table in zip(TABLES, (extract.stored, refusals.append_column(FILE, file), files), strict=True):
         coded = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
         buffer = io.BytesIO()
-        pq.write_table(
-            table, buffer, compression="zstd", compression_level=1, use_dictionary=coded, write_statistics=False
-        )
+        pq.write_table(table, buffer, compression="lz4", use_dictionary=coded, write_statistics=False)
         write_derived(folder, f"{key}-{number}-{name}", buffer.getvalue())
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -28,6 +29,7 @@ from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
 
 Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
+MEMORY_DIGITS: Final = 12
 BROKEN_NAMES: Final = list(BROKEN)
 
 
@@ -213,17 +215,35 @@ def clean_name(text: str) -> str | None:
 
 def _memory(records: Records, rows: Codes) -> pa.Array:
     column = pick_rows(records.text("memory_no"), rows)
-    plain = pc.match_substring_regex(column, r"^[0-9]{1,12}$")
-    if pc.all(plain).as_py() and len(column):
-        return column.cast(pa.int64())
+    if len(column) and (numbers := _plain_numbers(column)) is not None:
+        return numbers
     found = distinct(column)
     numbers = pa.array([None if text is None else parse_memory_no(text) for text in found.texts], pa.int64())
     return numbers.take(pa.array(found.codes))
 
 
+@cache
+def no_refusals() -> pd.DataFrame:
+    """The refusals table without rows, checked once."""
+    return empty_table(Refusals)
+
+
+def _plain_numbers(column: pa.Array) -> pa.Array | None:
+    """Whole numbers, where every text is at most twelve digits and nothing else; None where not."""
+    lengths = pc.min_max(pc.binary_length(column)).as_py()
+    if column.null_count or lengths["min"] < 1 or lengths["max"] > MEMORY_DIGITS:
+        return None
+    try:
+        numbers = column.cast(pa.int64())
+    except pa.ArrowInvalid:
+        return None
+    # What else could be cast: a sign in front, or hexadecimal digits behind 0x.
+    return None if pc.any(pc.match_substring_regex(column, "[^0-9]")).as_py() else numbers
+
+
 def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
     if not len(rows):
-        return empty_table(Refusals)
+        return no_refusals().copy()
     records, cases = told.records, told.values.codes[rows]
     broken, values = records.broken[rows], told.values
     reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]
