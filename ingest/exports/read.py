@@ -56,18 +56,18 @@ def read_export(
     of the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent;
     ``meter_zones`` gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
+    from ingest.exports.batch import Batch, StoredExtract, Told, join_parts
 
     batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
     claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
     told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
-    parts: dict[int, FilesExtract] = {}
+    parts: dict[int, StoredExtract] = {}
     count = batch.read_large(told, content, parts.__setitem__)
     if count is not None:
-        used, done = claim, join_parts([parts[at] for at in range(count)])
+        used, done = claim, join_parts([parts[at].tables() for at in range(count)])
     else:
         used = batch.add(told, content)
-        done = batch.finish()
+        done = batch.finish().tables()
     return Extract(
         readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
         profile=used.name,

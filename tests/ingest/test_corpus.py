@@ -64,7 +64,7 @@ def read_files(files: list[Made]) -> FilesExtract:
     batch = Batch(meter_zones={}, book_zone="Europe/London")
     for made in files:
         batch.add(Told(sha256=made.name, original_name=made.name, claim=Claim()), made.content)
-    return batch.finish()
+    return batch.finish().tables()
 
 
 def plain(value: Any) -> Any:
