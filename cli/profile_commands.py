@@ -19,7 +19,9 @@ def suggest(
     out: Annotated[Path | None, typer.Option("--out", help="Write the profile to this file.")] = None,
     json: JsonOption = False,
 ) -> int:
-    """A profile drafted from an export, with how sure each mapping is, and the first rows as it reads them.
+    """Draft a profile from an export.
+
+    It says how sure each mapping is and shows the first rows as it reads them.
 
     The profile goes to standard output or to --out, where an older file is never replaced; what is still to be filled
     in is told as well.
@@ -37,7 +39,9 @@ def check(
     samples: Annotated[bool, typer.Option("--samples", help="List the profiles that come with the program.")] = False,
     json: JsonOption = False,
 ) -> int:
-    """Everything that is wrong with a profile, or what it would claim and read.
+    """Check a profile and tell all its faults.
+
+    Where there are none, it says what the profile would claim and read.
 
     Example: provebook profile check tuesday.toml
     """

@@ -12,18 +12,17 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ingest.chain import canonical
 from ingest.derived import find_derived, write_derived
-from ingest.exports.assemble import reading_ids
+from ingest.exports.assemble import reading_ids, readings_frame
 from ingest.exports.batch import FilesExtract
 from ingest.exports.distinct import decode
 from ingest.taken import READER_VERSION, Taken
 from schemas.check import conform_table
-from schemas.readings import FileCounts, Readings, Refusals
+from schemas.readings import FileCounts, Refusals
 from schemas.version import TOOL_VERSION
 
 FILE: Final = "file"
@@ -48,16 +47,17 @@ def write_extract(folder: Path, key: str, parts: Sequence[FilesExtract]) -> None
 
 
 def write_part(folder: Path, key: str, number: int, extract: FilesExtract) -> None:
-    """Keep one part of the tables under ``key``."""
+    """Keep one part of the tables under ``key``: a part that was made just now, with its stored readings."""
+    assert extract.stored is not None
     places = {sha256: place for place, sha256 in enumerate(extract.files["evidence_sha256"])}
-    for name, table in zip(TABLES, (extract.readings, extract.refusals, extract.files), strict=True):
-        if name != "files":
-            place = table["evidence_sha256"].map(places).astype("int32")
-            table = table.drop(columns=["evidence_sha256", *(["reading_id"] if name == "readings" else [])])
-            table = table.assign(**{FILE: place})
+    file = pa.array([places[sha256] for sha256 in extract.refusals["evidence_sha256"]], pa.int32())
+    refusals = pa.Table.from_pandas(extract.refusals.drop(columns="evidence_sha256"), preserve_index=False)
+    files = pa.Table.from_pandas(extract.files, preserve_index=False)
+    for name, table in zip(TABLES, (extract.stored, refusals.append_column(FILE, file), files), strict=True):
+        coded = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
         buffer = io.BytesIO()
         pq.write_table(
-            pa.Table.from_pandas(table, preserve_index=False), buffer, compression="zstd", compression_level=1
+            table, buffer, compression="zstd", compression_level=1, use_dictionary=coded, write_statistics=False
         )
         write_derived(folder, f"{key}-{number}-{name}", buffer.getvalue())
 
@@ -77,26 +77,24 @@ def find_extract(folder: Path, key: str) -> list[FilesExtract] | None:
         found = [find_derived(folder, f"{key}-{number}-{name}") for name in TABLES]
         if any(content is None for content in found):
             return None
-        parts.append(_part([pq.read_table(io.BytesIO(content or b"")).to_pandas() for content in found]))
+        parts.append(_part([pq.read_table(io.BytesIO(content or b"")) for content in found]))
     return parts
 
 
-def _part(tables: Sequence[pd.DataFrame]) -> FilesExtract:
+def _part(tables: Sequence[pa.Table]) -> FilesExtract:
     """One part from its stored tables, with what was left out of them."""
-    files = conform_table(FileCounts, tables[2])
-    hashes = [str(sha256) for sha256 in files["evidence_sha256"]]
-    places = [table[FILE].to_numpy().astype(np.int64) for table in tables[:2]]
-    readings, refusals = (
-        table.assign(evidence_sha256=pd.Series(decode(hashes, place).to_pandas(), dtype="str"))
-        for table, place in zip(tables[:2], places, strict=True)
-    )
-    ids = reading_ids(
-        [sha256[:16] for sha256 in hashes],
-        places[0],
-        readings["record_no"].to_numpy(),
-        readings["column_no"].to_numpy(),
-    )
-    readings["reading_id"] = pd.Series(ids.to_pandas(), dtype="str")
+    stored, refusals, files = tables
+    counts = conform_table(FileCounts, files.to_pandas())
+    hashes = [str(sha256) for sha256 in counts["evidence_sha256"]]
+    place = stored[FILE].to_numpy().astype(np.int64)
+    ids = {
+        "reading_id": reading_ids(
+            [sha256[:16] for sha256 in hashes], place, stored["record_no"].to_numpy(), stored["column_no"].to_numpy()
+        ),
+        "evidence_sha256": decode(hashes, place),
+    }
+    of_refusals = decode(hashes, refusals[FILE].to_numpy().astype(np.int64))
+    refused = refusals.append_column("evidence_sha256", of_refusals).to_pandas()
     return FilesExtract(
-        readings=conform_table(Readings, readings), refusals=conform_table(Refusals, refusals), files=files
-    )  # fmt: skip
+        readings=readings_frame(ids, stored.drop_columns(FILE)), refusals=conform_table(Refusals, refused), files=counts
+    )

@@ -17,8 +17,12 @@ FIXED_ZONES: Final = {"utc": 0, "gmt": 0, "z": 0, "zulu": 0, "bst": 60, "cet": 6
 NAMED_ZONES: Final = {
     "uk": "Europe/London", "uk time": "Europe/London", "uk local": "Europe/London", "uk local time": "Europe/London",
     "london": "Europe/London", "london time": "Europe/London", "gmt/bst": "Europe/London", "bst/gmt": "Europe/London",
-    "united kingdom": "Europe/London",
+    "united kingdom": "Europe/London", "gmt standard time": "Europe/London", "british time": "Europe/London",
+    "greenwich mean time": "+00:00", "coordinated universal time": "+00:00", "universal time": "+00:00",
+    "british summer time": "+01:00",
 }  # fmt: skip
+CHANGING: Final = frozenset(("cet", "wet"))
+"""Names that people use for a zone all the year, although its clocks change: for a whole file they are not certain."""
 LOCAL_WORDS: Final = frozenset(("local", "local time", "meter", "meter time", "wall clock", "auto", "automatic", ""))
 
 _CLOCK: Final = re.compile(
@@ -29,6 +33,7 @@ _CLOCK: Final = re.compile(
 )
 _HOUR: Final = re.compile(r"(?P<h>\d{1,2})\s*(?P<half>[ap]\.?\s?m\.?)", re.IGNORECASE)
 _COMPACT: Final = re.compile(r"(?P<digits>\d{3,6})(?P<zone>[zZ]|[+-]\d{2}:?\d{2})?")
+_ZONE_NAME: Final = re.compile(r"[A-Z][A-Za-z_]+(?:/[A-Za-z0-9_+-]+){0,2}")
 _OFFSET: Final = re.compile(r"(?:utc|gmt)?\s?([+-])\s?(\d{1,2})(?::?(\d{2}))?(?:\s?h(?:ours?)?)?", re.IGNORECASE)
 _TOGETHER: Final = (
     re.compile(
@@ -85,7 +90,7 @@ def _clock(hour: int, minute: int, second: int, fraction: str, half: str | None,
     return ClockCell(nanoseconds=nanoseconds, offset_min=offset, half=bool(half), hour=hour)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=CACHE)
 def parse_offset(text: str) -> int | None:
     """Minutes east of UTC that a zone word or offset says; None where it says none."""
     word = fold(text).lower().strip(" ()")
@@ -98,16 +103,20 @@ def parse_offset(text: str) -> int | None:
     return (-minutes if found[1] == "-" else minutes) if minutes <= 14 * 60 else None
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=CACHE)
 def parse_zone(text: str) -> str | None:
     """The zone that a preamble or column says: an IANA name, or ``+HH:MM``; None where it is not understood."""
     word = fold(text).strip(" ()[].")
-    offset = parse_offset(word)
-    if offset is not None:
-        return format_offset(offset)
     lower = word.lower()
     if lower in NAMED_ZONES:
         return NAMED_ZONES[lower]
+    if lower.startswith("utc") and "london" in lower:
+        return "Europe/London"  # as desktop systems list it: (UTC+00:00) ... London; its clocks do change
+    offset = parse_offset(word)
+    if offset is not None and lower not in CHANGING:
+        return format_offset(offset)
+    if _ZONE_NAME.fullmatch(word) is None:
+        return None
     try:
         return ZoneInfo(word).key
     except (KeyError, ValueError, OSError):

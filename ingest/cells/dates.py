@@ -7,7 +7,7 @@ themselves. Years of two digits are 2000 to 2099: no instrument of this trade st
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -160,6 +160,16 @@ class OrderDecision:
     why: str
 
 
+def absurd_orders(cells: Sequence[DateCell]) -> frozenset[str]:
+    """Orders that would put several dates of a column on one day of many years: the part that stays is the year."""
+    both = [dict(cell.by_order) for cell in cells if {"dmy", "ymd"} <= dict(cell.by_order).keys()]
+    first = {days["ymd"].year for days in both}
+    last = {days["dmy"].year for days in both}
+    if len(first) > 1 and len(last) == 1:
+        return frozenset(("ymd",))
+    return frozenset(("dmy", "mdy")) if len(last) > 1 and len(first) == 1 else frozenset()
+
+
 def decide_order(cells: Iterable[str], told: str | None = None, hints: Iterable[str] = ()) -> OrderDecision:
     """The order of day and month in a column of date cells.
 
@@ -168,8 +178,10 @@ def decide_order(cells: Iterable[str], told: str | None = None, hints: Iterable[
     """
     if told:
         return OrderDecision(told, "told")
-    for source in (cells, hints):
-        proved = {proof for cell in source if (proof := parse_date(cell).proves)}
+    for source in (list(cells), list(hints)):
+        found = [parse_date(cell) for cell in source]
+        excluded = absurd_orders(found)
+        proved = {left.pop() for cell in found if len(left := {order for order, _ in cell.by_order} - excluded) == 1}
         if len(proved) == 1:
             return OrderDecision(proved.pop(), "proved by another date of the file")
         if proved:

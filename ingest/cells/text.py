@@ -46,6 +46,8 @@ def unmangle(text: str) -> str:
 @lru_cache(maxsize=CACHE)
 def fold(text: str) -> str:
     """``text`` trimmed, with the variants of digits, blanks, dashes and signs folded into one spelling."""
+    if text[:2] == '="' and text[-1:] == '"' and len(text) > 3:
+        text = text[2:-1]  # how spreadsheets keep a number from being read as one
     if text.isascii():
         return text.strip(" \t\r\n\x00\x0b\x0c") if "\t" not in text else text.replace("\t", " ").strip(" \r\n\x00")
     folded = unmangle(text).translate(_FOLDED)

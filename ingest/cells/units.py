@@ -32,11 +32,11 @@ class Unit:
 
 
 _OHM: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:Ω|[oO]hms?|OHMS?|ω)")
-_OHM_WORD: Final = re.compile(r"(?P<prefix>milli|micro|kilo|mega?|giga|tera)[\s-]?ohms?")
+_OHM_WORD: Final = re.compile(r"(?P<prefix>milli|micro|kilo|mega?|giga|tera)[\s-]?(?:ohms?|ω)")
 _OHM_SHORT: Final = re.compile(r"(?P<prefix>[kKMG]|[mM]eg|MEG)")
 _DAMAGED: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:\ufffd+|\?{1,3}|[êÙ])")
 _VOLT: Final = re.compile(
-    r"(?P<prefix>[kMmµu]?)(?:V|[vV]olts?|VOLTS?)\s?\.?(?:a\.?c\.?|A\.?C\.?|rms|RMS|r\.m\.s\.|~|d\.?c\.?|D\.?C\.?|~)?"
+    r"(?P<prefix>[kMmµu]?)(?:V|[vV]olts?|VOLTS?)\s?\.?(?:a\.?c\.?|A\.?C\.?|rms|RMS|r\.m\.s\.|~|d\.?c\.?|D\.?C\.?|~|\(?(?:AC|ac|DC|dc|RMS|rms))?"
 )
 _AMP: Final = re.compile(r"(?P<prefix>[kMmµu]?)(?:A|[aA]mps?|[aA]mperes?|AMPS?)\s?(?:a\.?c\.?|A\.?C\.?|rms|RMS)?")
 _SECOND: Final = re.compile(r"(?P<prefix>[mµu]?)(?:s|[sS]ecs?\.?|SECS?|[sS]econds?|SECONDS?)")
@@ -53,6 +53,9 @@ def parse_unit(text: str) -> Unit | None:
     for base, pattern in (("Ohm", _OHM), ("V", _VOLT), ("A", _AMP), ("s", _SECOND)):
         if found := pattern.fullmatch(name):
             return _checked(base, found["prefix"], name)
+    outer, _, inner = name.partition("(")
+    if inner and (same := parse_unit(outer)) is not None and same == parse_unit(inner):
+        return same
     lower = name.lower()
     if found := _OHM_WORD.fullmatch(lower):
         return Unit("Ohm", PREFIX_WORDS[found["prefix"]])

@@ -86,7 +86,7 @@ _WHOLE_COMPARATOR: Final = re.compile(r"&[gl][te];=?|[<>]=?|=[<>]?|[≥≤⩾⩽
 @lru_cache(maxsize=CACHE)
 def number_of(text: str) -> str | None:
     """The number inside a value cell, folded, or None: what evidence about separators is taken from."""
-    found = _CELL.fullmatch(fold(text))
+    found = _CELL.fullmatch(fold(text).removeprefix("'"))
     return found["number"].replace("+ ", "+").replace("- ", "-") if found else None
 
 
@@ -117,6 +117,8 @@ def parse_value(text: str, quantity: str, unit: Unit | None, style: NumberStyle)
     The decimal text is shifted by the power of ten and turned into a float once: 0.35 MOhm is exactly 350000.0.
     """
     cell = fold(text)
+    if cell[:1] == "'" and cell[1:2].isdigit():
+        cell = cell[1:]  # the mark of a spreadsheet for a number kept as text
     known = QUANTITIES[quantity]
     if known.is_indication:
         return _indication(cell, quantity)

@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold
 from ingest.exports.clockings import Clocking
-from ingest.exports.distinct import Codes, decode, distinct
+from ingest.exports.distinct import Codes, coded, combine, decode, distinct
 from ingest.exports.meanings import Named, name_records
 from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
@@ -23,7 +23,7 @@ from ingest.exports.roles import parse_memory_no
 from ingest.exports.times import Moments, read_moments
 from ingest.exports.values import SIGNS, Values, read_values
 from ingest.exports.zones import NEVER, Zones
-from schemas.check import conform_table
+from schemas.check import conform_table, empty_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Readings, Refusals
 
@@ -48,6 +48,7 @@ class Assembled:
     """
 
     readings: pd.DataFrame
+    stored: pa.Table
     refusals: pd.DataFrame
     reading_file: Codes
     refusal_file: Codes
@@ -88,8 +89,9 @@ def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None
     order = _order(told.of_file, records.record_no, records.column)
     read = order[(~refusal & ~broken)[order]]
     refused = order[((refusal & ~absent) | broken)[order]]
+    readings, stored = _readings(told, read)
     return Assembled(
-        readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
+        readings=readings, stored=stored, refusals=_refusals(told, refused), reading_file=told.of_file[read],
         refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
     )  # fmt: skip
 
@@ -102,15 +104,14 @@ def _order(of_file: Codes, line: Codes, column: Codes) -> Codes:
     return np.lexsort((column, line, of_file))
 
 
-def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
+def _readings(told: Understood, rows: Codes) -> tuple[pd.DataFrame, pa.Table]:
+    """The readings, checked; and the same as they are stored: texts as codes, without what can be made again."""
     records, kinds, cases = told.records, told.kinds[rows], told.values.codes[rows]
     values, meanings = told.values, [one.meaning for one in told.named]
+    units = [None, *(QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings)]
     has_number = values.sign[cases] != 0
-    units = decode([QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings], kinds)
     of_file, line, column = told.of_file[rows], records.record_no[rows], records.column[rows]
     columns: dict[str, Any] = {
-        "reading_id": reading_ids([file.sha256[:16] for file in told.files], of_file, line, column),
-        "evidence_sha256": decode([file.sha256 for file in told.files], of_file),
         "record_no": line,
         "column_no": column,
         "column_name": _column_names(records, rows, several=True),
@@ -119,20 +120,35 @@ def _readings(told: Understood, rows: Codes) -> pd.DataFrame:
         "memory_no": _memory(records, rows),
         "meter_time": _moments(told.moments.local_ns[rows], None),
         "stamped_at": _moments(told.moments.utc_ns[rows], "UTC"),
-        "time_reason": decode(told.moments.reasons, told.moments.reason[rows]),
-        "quantity": decode([one.quantity for one in meanings], kinds),
-        "conductors": decode([one.conductors for one in meanings], kinds),
+        "time_reason": coded(told.moments.reasons, told.moments.reason[rows]),
+        "quantity": coded([one.quantity for one in meanings], kinds),
+        "conductors": coded([one.conductors for one in meanings], kinds),
         "value": values.value[cases],
-        "unit": pc.if_else(pa.array(has_number), units, pa.scalar(None, pa.string())),
-        "comparator": decode(SIGNS, values.sign[cases].astype(np.int64)),
-        "indication": pa.array(values.pick("indication"), pa.string()).take(pa.array(cases)),
-        "reason": pa.array(values.pick("reason"), pa.string()).take(pa.array(cases)),
+        "unit": coded(units, np.where(has_number, kinds + 1, 0)),
+        "comparator": coded(SIGNS, values.sign[cases].astype(np.int64)),
+        "indication": coded(pa.array(values.pick("indication"), pa.string()), cases),
+        "reason": coded(pa.array(values.pick("reason"), pa.string()), cases),
         "resolution": values.resolution[cases],
         "test_voltage_v": np.array([one.test_voltage_v or np.nan for one in meanings] or [np.nan])[kinds],
         "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
         "label": _names(records, "label", rows),
     }
-    frame: pd.DataFrame = pa.table(columns).to_pandas(split_blocks=True)
+    ids = {
+        "reading_id": reading_ids([file.sha256[:16] for file in told.files], of_file, line, column),
+        "evidence_sha256": decode([file.sha256 for file in told.files], of_file),
+    }
+    stored = pa.table({"file": of_file.astype(np.int32), **columns})
+    return readings_frame(ids, stored.drop_columns("file")), stored
+
+
+def readings_frame(ids: Mapping[str, pa.Array], stored: pa.Table) -> pd.DataFrame:
+    """The readings table, checked, from its stored columns and what was left out of them."""
+    columns = {**ids, **dict(zip(stored.column_names, stored.columns, strict=True))}
+    texts = {
+        name: column.cast(pa.string()) if pa.types.is_dictionary(column.type) else column
+        for name, column in columns.items()
+    }
+    frame: pd.DataFrame = pa.table(texts).to_pandas(split_blocks=True)
     frame["memory_no"] = frame["memory_no"].astype("Int64")
     return conform_table(Readings, frame)
 
@@ -161,7 +177,7 @@ def _moments(nanoseconds: npt.NDArray[np.int64], zone: str | None) -> pa.Array:
     return pa.array(nanoseconds, mask=nanoseconds == NEVER).cast(pa.timestamp("ns", tz=zone))
 
 
-def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.Array:
+def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.DictionaryArray:
     """The heading of each value; for readings only where a row holds several, for refusals always."""
     texts: list[str | None] = []
     codes = records.table * 4096 + records.test + 1
@@ -172,18 +188,19 @@ def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.Array:
             texts.append(plan.tests[test].heading if len(plan.tests) > 1 or not several else None)
         else:
             texts.append(None if several or plan.value is None else plan.headings[plan.value])
-    return decode(texts, inverse)
+    return coded(texts, inverse)
 
 
-def _names(records: Records, name: str, rows: Codes) -> pa.Array:
+def _names(records: Records, name: str, rows: Codes) -> pa.DictionaryArray:
     """Label or serial: the cell, or what the preamble says where there is none."""
     column = distinct(records.text(name))
     cells = [clean_name(text) if text else None for text in column.texts]
-    told = [getattr(table.context, name) for table in records.tables]
-    if any(told):
-        from_table = decode(told, records.table[rows])
-        return pc.coalesce(decode(cells, column.codes[rows]), from_table)
-    return decode(cells, column.codes[rows])
+    codes, (of_cell, tables) = combine(column.codes[rows], records.table[rows])
+    told = [
+        getattr(records.tables[table].context, name) if cells[cell] is None else cells[cell]
+        for cell, table in zip(of_cell, tables, strict=True)
+    ]
+    return coded(told, codes)
 
 
 def clean_name(text: str) -> str | None:
@@ -205,6 +222,8 @@ def _memory(records: Records, rows: Codes) -> pa.Array:
 
 
 def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
+    if not len(rows):
+        return empty_table(Refusals)
     records, cases = told.records, told.values.codes[rows]
     broken, values = records.broken[rows], told.values
     reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]
@@ -215,7 +234,7 @@ def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
     columns = {
         "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),
         "record_no": records.record_no[rows],
-        "column_name": _column_names(records, rows, several=False),
+        "column_name": _column_names(records, rows, several=False).dictionary_decode(),
         "raw_text": pick_rows(records.text("raw_text"), rows),
         "reason": pa.array(reasons, pa.string()),
         "message": pa.array(messages, pa.string()),

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
@@ -30,11 +31,15 @@ class Told:
 
 @dataclass(frozen=True, kw_only=True)
 class FilesExtract:
-    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts)."""
+    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts).
+
+    ``stored``: the readings as they are kept on disk, where they were made just now.
+    """
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
     files: pd.DataFrame
+    stored: pa.Table | None = None
 
 
 @dataclass
@@ -57,7 +62,8 @@ class Batch:
     def finish(self) -> FilesExtract:
         """The tables of the batch, checked."""
         facts = [self.facts(told, claim) for told, claim in zip(self.told, self.claims, strict=True)]
-        return with_counts(assemble(self.records, facts), self.told, self.claims)
+        done = with_counts(assemble(self.records, facts), self.told, self.claims)
+        return replace(done, files=conform_table(FileCounts, done.files))
 
     def facts(self, told: Told, claim: Claim) -> FileFacts:
         """What is known of a file before its cells are understood."""
@@ -85,7 +91,7 @@ class Batch:
 
 
 def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) -> FilesExtract:
-    """The tables of a batch with one row of counts a file."""
+    """The tables of a batch with one row of counts a file, not yet checked: parts of a file are added up first."""
     places = range(len(told))
     counts = pd.DataFrame(
         {
@@ -98,7 +104,7 @@ def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) 
         }
     )
     counts["records"] = counts["readings"] + counts["refusals"]
-    return FilesExtract(readings=done.readings, refusals=done.refusals, files=conform_table(FileCounts, counts))
+    return FilesExtract(readings=done.readings, refusals=done.refusals, files=counts, stored=done.stored)
 
 
 def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:

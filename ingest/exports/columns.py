@@ -20,7 +20,7 @@ from ingest.exports.context import is_comment, is_furniture, is_statistic
 from ingest.exports.distinct import distinct
 from ingest.exports.layout import Plan
 
-CHUNK_BYTES: Final = 8 << 20
+CHUNK_BYTES: Final = 4 << 20
 RETRY_BYTES: Final = 256 << 10
 ORDINARY: Final = "^[0-9<>≥≤]"
 

@@ -239,7 +239,7 @@ def _zone(context: Context, value: str) -> Context:
         or re.fullmatch(r"[\d:. ]+", value)
     ):
         return context
-    zone = parse_zone(value) or parse_zone(value.split("(")[0]) or parse_zone(value.split(" ")[0])
+    zone = parse_zone(value) or (parse_zone(value.split("(")[0]) if value.endswith(")") else None)
     return replace(context, zone=zone) if zone else replace(context, zone_unknown=value)
 
 

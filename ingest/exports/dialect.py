@@ -8,7 +8,7 @@ from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
 from ingest.exports.layout import find_plan, sample_after
 
-SAMPLE_LINES = 60
+SAMPLE_LINES = 50
 
 
 def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid:
@@ -16,7 +16,23 @@ def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid
     if lines and (found := SEPARATOR_LINE.fullmatch(lines[0].strip())):
         lines = ["", *lines[1:]]
         delimiter = delimiter or found[1]
-    return parse_grid(lines, delimiter or find_delimiter(lines), complete=complete)
+    delimiter = delimiter or find_delimiter(lines)
+    return parse_grid(double_quotes(lines, delimiter), delimiter, complete=complete)
+
+
+def double_quotes(lines: list[str], delimiter: str) -> list[str]:
+    """The same lines with double quotes around cells, where the file writes single quotes around all of them."""
+    sample = [line for line in lines[:SAMPLE_LINES] if delimiter in line]
+    between = f"'{delimiter}'"
+    quoted = [line for line in sample if between in line and line[0] == line[-1] == "'"]
+    if len(quoted) * 2 <= len(sample) or not any(quoted) or any('"' in line for line in lines):
+        return lines
+    return [
+        '"' + line[1:-1].replace(between, f'"{delimiter}"') + '"'
+        if line[:1] == line[-1:] == "'" and len(line) > 1
+        else line
+        for line in lines
+    ]
 
 
 def find_delimiter(lines: Sequence[str]) -> str:

@@ -71,7 +71,16 @@ def take(results: Sequence[Result], codes: Codes, pick: Callable[[Result], objec
     return taken
 
 
+def coded(texts: Sequence[str | None] | pa.Array, codes: Codes) -> pa.DictionaryArray:
+    """A column of text as codes into a short list."""
+    values = texts if isinstance(texts, pa.Array) else pa.array(list(texts), pa.string())
+    known = values.is_valid().to_numpy(zero_copy_only=False)
+    if known.all():
+        return pa.DictionaryArray.from_arrays(pa.array(codes.astype(np.int32, copy=False)), values)
+    places = (np.cumsum(known) - 1).astype(np.int32)
+    return pa.DictionaryArray.from_arrays(pa.array(places[codes], mask=~known[codes]), values.drop_null())
+
+
 def decode(texts: Sequence[str | None], codes: Codes) -> pa.Array:
     """A column of text from codes into a short list."""
-    indices = pa.array(codes.astype(np.int32, copy=False))
-    return pa.DictionaryArray.from_arrays(indices, pa.array(list(texts), pa.string())).dictionary_decode()
+    return coded(texts, codes).dictionary_decode()

@@ -41,7 +41,8 @@ def split_lines(text: str) -> tuple[list[str], bool]:
 
 def parse_grid(lines: list[str], delimiter: str, *, complete: bool) -> Grid:
     """The rows of ``lines`` split at ``delimiter``; quoted cells may hold delimiters, doubled quotes, line ends."""
-    if not any('"' in line for line in lines):
+    escaped_mark = f"\\{delimiter}"
+    if not any('"' in line or escaped_mark in line for line in lines):
         rows = [line.split(delimiter) for line in lines]
         return Grid(rows, range(1, len(rows) + 1), frozenset(), complete, delimiter)
     rows, starts, damaged = [], [], []
@@ -49,10 +50,11 @@ def parse_grid(lines: list[str], delimiter: str, *, complete: bool) -> Grid:
     while position < len(lines):
         line = lines[position]
         taken = 1
-        if '"' not in line:
-            row = line.split(delimiter)
-        elif '\\"' in line and (escaped := _parse_escaped(line, delimiter)) is not None:
+        escaped = _parse_backslashes(line, delimiter) if "\\" in line else None
+        if escaped is not None:
             row = escaped
+        elif '"' not in line:
+            row = line.split(delimiter)
         elif closes(line, delimiter):
             row = parse_line(line, delimiter)
         else:
@@ -76,16 +78,18 @@ def parse_line(line: str, delimiter: str) -> list[str]:
         return line.split(delimiter)
 
 
-def _parse_escaped(line: str, delimiter: str) -> list[str] | None:
-    """The cells of a line that writes a quote inside a cell as backslash and quote; None where it does not.
+def _parse_backslashes(line: str, delimiter: str) -> list[str] | None:
+    """The cells of a line that writes its delimiter or a quote inside a cell behind a backslash; None where not.
 
     A backslash before the closing quote of a cell is a backslash.
     """
-    inner = re.search(rf'\\"(?!{re.escape(delimiter)}|$)', line)
-    if inner is None:
+    inside = re.search(rf'\\"(?!{re.escape(delimiter)}|$)', line)
+    if inside is None and ('"' in line or f"\\{delimiter}" not in line):
         return None
+    mark = '"' if '"' in line else None
     try:
-        return next(csv.reader([line], delimiter=delimiter, doublequote=False, escapechar="\\", strict=True))
+        return next(csv.reader([line], delimiter=delimiter, doublequote=False, escapechar="\\", quotechar=mark,
+                               quoting=csv.QUOTE_MINIMAL if mark else csv.QUOTE_NONE))  # fmt: skip
     except (csv.Error, StopIteration):
         return None
 

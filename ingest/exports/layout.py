@@ -18,7 +18,8 @@ from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, second_values
 
-SAMPLE_ROWS: Final = 60
+SAMPLE_ROWS: Final = 40
+FEWEST_KNOWN: Final = 2
 NOTHING: Final = ("-", "--", "---", "n/a")
 
 
@@ -107,15 +108,18 @@ def is_data_cell(text: str) -> bool:
 
 def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
     """Rows after the first n heading rows at ``position`` that look like data: no blanks, no furniture, no headings."""
+    head = {"", *(fold(cell) for cell in rows[position])}
 
     def body(used: int) -> list[Sequence[str]]:
-        head = {fold(cell) for cell in rows[position]}
         found: list[Sequence[str]] = []
         for row in rows[position + used : position + used + SAMPLE_ROWS]:
             cells = [fold(cell) for cell in row]
-            filled = [cell for cell in cells if cell]
-            aside = not filled or is_furniture(filled[0]) or is_comment(filled[0]) or is_statistic(filled[0])
-            if not aside and not (len(filled) > 1 and set(filled) <= head) and (len(filled) > 1 or len(cells) <= 2):
+            first = next((cell for cell in cells if cell), "")
+            words = first and not first[0].isdigit()
+            if not first or (words and (is_furniture(first) or is_comment(first) or is_statistic(first))):
+                continue
+            alone = len(cells) > 2 and sum(1 for cell in cells if cell) == 1
+            if not alone and not (first in head and head.issuperset(cells)):
                 found.append(cells)
         return found
 
@@ -133,7 +137,7 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
         return None
     best: tuple[Plan, int] | None = None
     following = rows[position + 1] if position + 1 < len(rows) else ()
-    candidates = [([fold(cell) for cell in first], 1)]
+    candidates = [([fold(cell).replace("\n", " ") for cell in first], 1)]
     if _may_be_group(first, following):
         candidates.append((_stacked(first, following), 2))
     for headings, taken in candidates:
@@ -220,7 +224,8 @@ def make_plan(
     """
     known = [parse_heading(heading) for heading in headings]
     filled = sum(1 for heading in headings if heading)
-    if sum(1 for heading in known if heading.known) * 2 < filled:
+    named = sum(1 for heading in known if heading.known)
+    if named < FEWEST_KNOWN or named * 2 < filled:
         return None
     columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
     roles = assign_roles(known, columns)

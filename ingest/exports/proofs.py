@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from ingest.cells.clocks import parse_clock
 from ingest.cells.dates import parse_date
@@ -27,6 +28,9 @@ class Proofs:
     clocks: Mapping[Place, frozenset[str]] = field(default_factory=dict)
 
 
+TOGETHER: Final = 6
+
+
 def join_proofs(parts: Iterable[Proofs]) -> Proofs:
     """All examples of several parts of a file."""
     cells: dict[tuple[Place, int], frozenset[str]] = defaultdict(frozenset)
@@ -43,13 +47,16 @@ def join_proofs(parts: Iterable[Proofs]) -> Proofs:
 
 
 def telling_days(texts: Sequence[str]) -> frozenset[str]:
-    """One example of each order of day and month that the dates prove."""
+    """One example of each order of day and month that the dates prove, and a few that only prove something together."""
     found: dict[str, str] = {}
+    together: dict[tuple[int, int], str] = {}
     for text in texts:
-        proof = parse_date(text).proves
-        if proof:
-            found.setdefault(proof, text)
-    return frozenset(found.values())
+        cell = parse_date(text)
+        if cell.proves:
+            found.setdefault(cell.proves, text)
+        elif {"dmy", "ymd"} <= (days := dict(cell.by_order)).keys() and len(together) < TOGETHER:
+            together.setdefault((days["dmy"].year, days["ymd"].year), text)
+    return frozenset((*found.values(), *together.values()))
 
 
 def telling_clocks(texts: Sequence[str]) -> frozenset[str]:

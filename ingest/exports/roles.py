@@ -152,7 +152,7 @@ def fits(role: str, cells: Cells) -> bool:
     if role in ("moment", "date"):
         return _share(cells, _is_day) >= 0.3
     if role == "time":
-        return _share(cells, lambda cell: is_not_measured(cell) or parse_clock(cell, 6).nanoseconds is not None) >= 0.3
+        return _share(cells, lambda cell: parse_clock(cell, 6).nanoseconds is not None or is_not_measured(cell)) >= 0.3
     if role == "epoch":
         return _share(cells, lambda cell: cell.split(".")[0].isdigit()) >= 0.5
     if role == "memory_no":
@@ -178,7 +178,7 @@ def fits(role: str, cells: Cells) -> bool:
 
 def _is_day(cell: str) -> bool:
     day = (split_moment(cell) or (cell,))[0]
-    return is_not_measured(cell) or parse_date(day).seen or is_serial_day(day)
+    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
 
 
 def _is_sign(cell: str) -> bool:

@@ -50,6 +50,9 @@ class Scanner:
     _lines: list[int] = field(default_factory=list)
     _broken: list[str] = field(default_factory=list)
     _waiting: list[tuple[int, Row]] = field(default_factory=list)
+    _plain: set[str] = field(default_factory=set)
+    _watched: tuple[int, ...] = ()
+    _looked_at: Plan | None = None
     _found: bool = False
     _first_table: int = 0
 
@@ -104,15 +107,15 @@ class Scanner:
         assert plan is not None
         if len(row) != plan.width or position in self.grid.damaged or position == len(self.grid.rows) - 1:
             return False
-        first = row[0]
-        if first and not first[0].isdigit() and (is_comment(first) or is_statistic(first) or is_furniture(first)):
-            return False
-        label = plan.at("label")
-        if label is not None and is_statistic(row[label]):
-            return False
-        at = plan.at("test")
-        if at is not None and is_statistic(row[at]):
-            return False
+        if plan is not self._looked_at:
+            self._looked_at, self._watched, self._plain = plan, _watched(plan), set()
+        known = self._plain
+        for at in self._watched:
+            text = row[at]
+            if text not in known:
+                if _is_aside(text, first=at == 0):
+                    return False
+                known.add(text)
         return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
 
     def _other(self, row: Row, position: int) -> int:
@@ -267,6 +270,18 @@ class Scanner:
                 dates=table.context.dates or self.context.dates,
             )
             self.records.tables[number] = replace(table, context=told)
+
+
+def _watched(plan: Plan) -> tuple[int, ...]:
+    """Columns whose text can make a row an average or page furniture: the first, label, test."""
+    places = {0, plan.at("label"), plan.at("test")}
+    return tuple(sorted(at for at in places if at is not None))
+
+
+def _is_aside(text: str, *, first: bool) -> bool:
+    if not text or (first and text[0].isdigit()):
+        return False
+    return is_statistic(text) or (first and (is_comment(text) or is_furniture(text)))
 
 
 def looks_like_data(row: Row) -> bool:

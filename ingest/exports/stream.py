@@ -6,7 +6,9 @@ proves something else, the file is read a second time with all that was proved.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,7 +34,8 @@ HEAD_BYTES: Final = 64 << 10
 TAIL_BYTES: Final = 32 << 10
 SAMPLES: Final = 10
 SAMPLE_BYTES: Final = 12 << 10
-PART_ROWS: Final = 400_000
+PART_ROWS: Final = 150_000
+WORKERS: Final = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,6 +79,9 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
     used = scanner.start()
     if used is None or scanner.grid.lines[used - 1] != used or not delimiter.isascii():
         return None
+    if scanner.context.date_text is not None:
+        # One date above a long table: midnights have to be seen by all rows together.
+        return None
     start = begin
     for _ in range(used):
         start = content.index(b"\n", start) + 1
@@ -96,19 +102,10 @@ def read_large(large: Large, facts: FileFacts, write: Callable[[int, Assembled],
     are in the end. Raises NotPlain.
     """
     proofs = sample_proofs(large)
-    decided: list[Decided] = []
-    found: list[Proofs] = []
-    for number, part in enumerate(_pass(large, facts, proofs)):
-        decided.append(part.decided)
-        found.append(part.proofs)
-        write(number, part)
-    if all(agree(decided[0], one) for one in decided[1:]):
-        return len(decided)
-    count = 0
-    for number, part in enumerate(_pass(large, facts, join_proofs([proofs, *found]))):
-        write(number, part)
-        count = number + 1
-    return count
+    seen = list(_pass(large, facts, proofs, write))
+    if not all(agree(seen[0][0], decided) for decided, _ in seen[1:]):
+        seen = list(_pass(large, facts, join_proofs([proofs, *(found for _, found in seen)]), write))
+    return len(seen)
 
 
 def agree(one: Decided, other: Decided) -> bool:
@@ -135,16 +132,36 @@ def sample_proofs(large: Large) -> Proofs:
     return join_proofs(found)
 
 
-def _pass(large: Large, facts: FileFacts, proofs: Proofs) -> Iterator[Assembled]:
-    """Once through the text."""
+def _pass(
+    large: Large, facts: FileFacts, proofs: Proofs, write: Callable[[int, Assembled], None]
+) -> Iterator[tuple[Decided, Proofs]]:
+    """Once through the text: lines are split here, while other threads make tables of what was split before."""
+
+    def finish(number: int, records: Records) -> tuple[Decided, Proofs]:
+        part = assemble(records, [facts], proofs)
+        write(number, part)
+        return part.decided, part.proofs
+
+    waiting: deque[Future[tuple[Decided, Proofs]]] = deque()
+    with ThreadPoolExecutor(WORKERS, thread_name_prefix="tables") as pool:
+        for number, records in enumerate(_records(large)):
+            waiting.append(pool.submit(finish, number, records))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _records(large: Large) -> Iterator[Records]:
+    """The records of the text in parts of about ``PART_ROWS``."""
     records = Records()
     for chunk in cut_chunks(large.content, large.start, large.end, large.first_line):
         _read_chunk(large, chunk, records)
         if records.count >= PART_ROWS:
-            yield assemble(records, [facts], proofs)
+            yield records
             records = Records()
     _scan_rows(large, large.tail, records)
-    yield assemble(records, [facts], proofs)
+    yield records
 
 
 def _read_chunk(large: Large, chunk: Chunk, records: Records) -> None:

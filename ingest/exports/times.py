@@ -110,13 +110,16 @@ def read_locals(
     codes, (tables, day_codes, clock_codes) = combine(table, days.codes, clocks.codes)
     local, offset = np.full(len(tables), NEVER, np.int64), np.full(len(tables), NEVER, np.int64)
     reason = np.zeros(len(tables), np.int64)
-    day_ns, clock_ns = _plain_days(tables, day_codes, days, records.tables, clockings), _plain_clocks(clocks)
+    day_ns, open_days = _plain_days(tables, day_codes, days, records.tables, clockings, reasons)
+    clock_ns = _plain_clocks(clocks)
     reset = day_ns < (RESET_BEFORE - EPOCH).days * DAY_NS
     twelve = np.array([clocking.twelve_hours for clocking in clockings] or [False], bool)
     plain = (day_ns != NEVER) & (clock_ns[clock_codes] != NEVER) & ~twelve[tables]
     local[plain] = (day_ns + clock_ns[clock_codes])[plain]
     reason[plain & reset] = reasons.number(RESET) if (plain & reset).any() else 0
-    for at in np.flatnonzero(~plain):
+    unsettled = (open_days != 0) & (clock_ns[clock_codes] != NEVER)
+    reason[unsettled] = open_days[unsettled]
+    for at in np.flatnonzero(~plain & ~unsettled):
         number = int(tables[at])
         moment = read_moment(
             days.texts[day_codes[at]], clocks.texts[clock_codes[at]], records.tables[number], clockings[number]
@@ -128,17 +131,22 @@ def read_locals(
 
 
 def _plain_days(
-    tables: Codes, day_codes: Codes, days: Distinct, sources: Sequence[Table], clockings: Sequence[Clocking]
-) -> npt.NDArray[np.int64]:
-    """Nanoseconds of each case whose date cell is a date alone and settled; NEVER for all others."""
+    tables: Codes, day_codes: Codes, days: Distinct, sources: Sequence[Table], clockings: Sequence[Clocking],
+    reasons: Reasons,
+) -> tuple[npt.NDArray[np.int64], Codes]:  # fmt: skip
+    """Nanoseconds of each case whose date cell is a date alone and settled, NEVER for all others; and for each whose
+    date cell is a date alone and cannot be settled, the number of the reason, 0 for all others.
+    """
     codes, (of_table, of_day) = combine(tables, day_codes)
-    found = np.full(len(of_table), NEVER, np.int64)
+    found, why = np.full(len(of_table), NEVER, np.int64), np.zeros(len(of_table), np.int64)
     for at in range(len(of_table)):
         text = days.texts[of_day[at]]
-        if text and sources[of_table[at]].plan.at("epoch") is None:
-            day, _ = settle_day(parse_date(text), clockings[of_table[at]].order)
+        cell = parse_date(text) if text and sources[of_table[at]].plan.at("epoch") is None else DateCell()
+        if cell.seen:
+            day, reason = settle_day(cell, clockings[of_table[at]].order)
             found[at] = NEVER if day is None else (day - EPOCH).days * DAY_NS
-    return found[codes] if len(codes) else np.empty(0, np.int64)
+            why[at] = reasons.number(reason)
+    return (found[codes], why[codes]) if len(codes) else (np.empty(0, np.int64), np.empty(0, np.int64))
 
 
 def _plain_clocks(clocks: Distinct) -> npt.NDArray[np.int64]:

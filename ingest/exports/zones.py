@@ -20,6 +20,9 @@ from ingest.exports.records import Records
 
 MINUTE_NS: Final = 60 * 10**9
 QUARTER_NS: Final = 15 * MINUTE_NS
+QUARTERS: Final = 96
+"""Quarters of an hour in a day."""
+DAY_NS: Final = QUARTERS * QUARTER_NS
 NEVER: Final = int(np.iinfo(np.int64).min)
 GAP: Final = "clocks went forward here: this local time did not exist in "
 OVERLAP: Final = "clocks went back here: this local time came twice in "
@@ -51,28 +54,33 @@ def stamp_all(
     own = known & (offset != NEVER)
     utc[own] = local[own] - offset[own] * MINUTE_NS
     rows = np.flatnonzero(known & ~own)
-    codes, (of_zone, quarters) = combine_quarters(zone_codes[rows], local[rows] // QUARTER_NS)
-    shifts, whys = np.full(len(of_zone), NEVER, np.int64), np.zeros(len(of_zone), np.int64)
-    for at in range(len(of_zone)):
-        name, unknown = names[of_zone[at]]
-        if name is None:
-            whys[at] = reason_number(f"the file names a time zone that is not known: {unknown}" if unknown else NO_ZONE)
-            continue
-        minutes, why = quarter_offset(name, int(quarters[at]))
-        whys[at] = reason_number(why)
-        shifts[at] = NEVER if minutes is None else minutes * MINUTE_NS
-    shift = shifts[codes]
-    utc[rows] = np.where(shift == NEVER, NEVER, local[rows] - shift)
-    reason[rows] = whys[codes]
+    zone, left = zone_codes[rows], local[rows]
+    for unit_ns, offset_of in ((DAY_NS, day_offset), (QUARTER_NS, quarter_offset)):
+        codes, (of_zone, units) = _pairs(zone, left // unit_ns)
+        shifts, whys = np.full(len(of_zone), NEVER, np.int64), np.zeros(len(of_zone), np.int64)
+        for at in range(len(of_zone)):
+            name, unknown = names[of_zone[at]]
+            if name is None:
+                told = f"the file names a time zone that is not known: {unknown}" if unknown else NO_ZONE
+                whys[at] = reason_number(told)
+                continue
+            minutes, why = offset_of(name, int(units[at]))
+            whys[at] = reason_number(why)
+            shifts[at] = NEVER if minutes is None else minutes * MINUTE_NS
+        shift = shifts[codes]
+        utc[rows] = np.where(shift == NEVER, NEVER, left - shift)
+        reason[rows] = whys[codes]
+        open_ones = (shift == NEVER) & (whys[codes] == 0)
+        rows, zone, left = rows[open_ones], zone[open_ones], left[open_ones]
     return utc, reason
 
 
-def combine_quarters(zones: Codes, quarters: Codes) -> tuple[Codes, list[Codes]]:
-    """Distinct pairs of zone and quarter of an hour."""
-    if not len(quarters):
-        return quarters, [zones, quarters]
-    least = int(quarters.min())
-    codes, (of_zone, shifted) = combine(zones, quarters - least)
+def _pairs(zones: Codes, units: Codes) -> tuple[Codes, list[Codes]]:
+    """Distinct pairs of zone and day, or zone and quarter of an hour."""
+    if not len(units):
+        return units, [zones, units]
+    least = int(units.min())
+    codes, (of_zone, shifted) = combine(zones, units - least)
     return codes, [of_zone, shifted + least]
 
 
@@ -92,7 +100,14 @@ def _zones_in_force(
     return codes, names
 
 
-@lru_cache(maxsize=1 << 18)
+@lru_cache(maxsize=1 << 16)
+def day_offset(zone: str, day: int) -> tuple[int | None, str | None]:
+    """Minutes east of UTC on a whole local day; None without a reason where its quarters have to be asked."""
+    first, last = quarter_offset(zone, day * QUARTERS - 1), quarter_offset(zone, (day + 1) * QUARTERS)
+    return (first[0], None) if first[1] is None and first == last else (None, None)
+
+
+@lru_cache(maxsize=1 << 16)
 def quarter_offset(zone: str, quarter: int) -> tuple[int | None, str | None]:
     """Minutes east of UTC in a quarter of an hour of local time; None with the reason in a clock change.
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from ingest.cells.text import fold, fold_heading
@@ -16,6 +18,7 @@ from ingest.exports.layout import Plan, TestColumn, find_plan
 if TYPE_CHECKING:
     from ingest.profiles.csv import Column, CsvProfile
 
+_NO_WORD: Final = re.compile(r"[\W_]+")
 CLAIM_LINES: Final = 100
 FEWEST_KNOWN: Final = 2
 Row = Sequence[str]
@@ -26,6 +29,12 @@ def normal(heading: str) -> str:
     return fold_heading(heading).lower()
 
 
+@lru_cache(maxsize=64)
+def squeezed(text: str) -> str:
+    """Only the letters and digits of a text, folded: a quick look whether a heading can stand in it at all."""
+    return _NO_WORD.sub("", normal(text))
+
+
 def claims_lines(profile: CsvProfile, lines: Sequence[str]) -> bool:
     """True where a row among the first hundred lines holds all the headings, and these lines all other texts."""
     first = list(lines[:CLAIM_LINES])
@@ -33,6 +42,8 @@ def claims_lines(profile: CsvProfile, lines: Sequence[str]) -> bool:
     if not all(wanted in text for wanted in profile.recognise.contains):
         return False
     wanted = {normal(heading) for heading in profile.recognise.headings}
+    if wanted and squeezed(max(wanted, key=len)) not in squeezed(text):
+        return False
     marks = [profile.delimiter] if profile.delimiter else [mark for mark in DELIMITERS if mark in text]
     return not wanted or any(
         len(row) >= len(wanted) and wanted <= {normal(cell) for cell in row}

@@ -108,13 +108,20 @@ def join_restarts(sessions: list[Session], lost: list[bool]) -> list[Session]:
     place = 0
     while place < len(sessions):
         end = place + 1
-        while end < len(sessions) and lost[place] and lost[end] and sessions[end].source == sessions[place].source:
+        while end < len(sessions) and lost[place] and lost[end] and _restarted(sessions[end - 1], sessions[end]):
             end += 1
         run = sessions[place:end]
         short = any(np.nanmax(one.time_s) - np.nanmin(one.time_s) < SHORT_START_S for one in run if _timed(one))
         joined += [_join(run)] if len(run) > 2 or (len(run) > 1 and short) else run
         place = end
     return joined
+
+
+def _restarted(before: Session, after: Session) -> bool:
+    """True where the clock began anew between two sessions of one file: a night's pause is no restart."""
+    if before.source != after.source or not _timed(before) or not _timed(after):
+        return False
+    return bool(np.nanmin(after.time_s) < np.nanmax(before.time_s))
 
 
 def _timed(session: Session) -> bool:

@@ -23,6 +23,11 @@ Places = NDArray[np.int64]
 AUTO_FROM: Final = 0.995
 STEP_SURE_FROM: Final = 0.9
 NOWHERE_FROM: Final = 0.95
+MOST_LOST: Final = 0.4
+FEW_LOST: Final = 3
+MOST_SURE_OF_NOTHING: Final = 0.97
+"""That a reading belongs nowhere is never surer than this: the job list may lack the visit (from simulated days)."""
+
 KNOWN_WITHIN_S: Final = 200.0
 """A clock whose offset is known less well than this leaves the moment of a reading open."""
 
@@ -70,7 +75,10 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
-    status = np.where((sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM), NONE, status)
+    lost = (sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM)
+    # A few readings can belong nowhere; where most of a session seems to, the list or the clock is more likely wrong.
+    if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
+        status = np.where(lost, NONE, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
     why = np.where((status == REVIEW) & (sure >= AUTO_FROM), 4, status)
@@ -79,7 +87,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         "taken_s": taken_seconds(case, belief),
         "appliance": np.where(none, -1, belief.appliances[best]),
         "step": np.where(none, -1, belief.steps[reading, column]),
-        "confidence": np.where(decided, 1.0, np.where(none, nowhere, sure)),
+        "confidence": np.where(decided, 1.0, np.where(none, np.minimum(nowhere, MOST_SURE_OF_NOTHING), sure)),
         "status": status,
         "why": why,
         "candidates": {

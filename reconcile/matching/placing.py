@@ -31,6 +31,7 @@ LEAST_FIT: Final = 0.003
 POOR_BLOCK: Final = -2.0
 """A clock that kept its date brings each block to a job better than this [log likelihood], or its date is in doubt."""
 
+SHORT_LIST: Final = 300
 LOST_DATE: Final = 0.05
 PLACINGS_WITHIN: Final = 9.0
 
@@ -208,28 +209,55 @@ def _inside(blocks: Blocks, offset_s: Numbers, hints: Hints) -> NDArray[np.bool_
 def _likely_days(
     session: Session, words: list[str], visits: Visits, hints: Hints, blocks: Blocks
 ) -> list[tuple[float, Places]]:  # fmt: skip
-    """Log prior and jobs of the working days that fit the meter, the labels and the neighbours best."""
+    """Log prior and jobs of the working days that fit the meter, the labels and the neighbours best.
+
+    In a long job list only labels that are typed exactly count at first, so that the time taken stays small.
+    """
     undated = np.flatnonzero(~visits.dated)
     jobs = np.arange(len(visits.job_id))
     weight = _weights(session, visits, hints, jobs)
-    fit = _block_fit(words, visits, jobs, blocks)
+    long = len(jobs) > SHORT_LIST
+    fit = _exact_fit(words, visits, blocks) if long else _block_fit(words, visits, jobs, blocks)
     worth = np.log(np.maximum(weight * fit, 1e-9))
-    numbers = np.unique(visits.day[visits.dated])
+    dated = np.flatnonzero(visits.dated)
+    starts = np.flatnonzero(np.diff(visits.day[dated], prepend=-1))
     scored: list[tuple[float, Places]] = []
-    for number in numbers:
-        members = np.flatnonzero(visits.day == number)
-        if visits.low_s[members].min() > hints.latest_s or visits.high_s[members].max() < hints.earliest_s:
-            continue
-        low, high = visits.low_s[members].min(), visits.high_s[members].max()
-        beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
-        every = np.sort(np.concatenate([members, beside]))
-        if len(every) > MOST_JOBS:
-            best = np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]
-            every = np.sort(every[best])
-        scored.append((float(worth[:, every].max(axis=1).sum()), every))
+    if len(dated):
+        likely = np.maximum.reduceat(worth[:, dated], starts, axis=1).sum(axis=0)
+        late = np.minimum.reduceat(visits.low_s[dated], starts) > hints.latest_s
+        early = np.maximum.reduceat(visits.high_s[dated], starts) < hints.earliest_s
+        likely[late | early] = -np.inf
+        ends = np.append(starts[1:], len(dated))
+        for day in np.argsort(-likely, kind="stable")[:MOST_DAYS]:
+            if np.isfinite(likely[day]):
+                scored.append(_day_with_undated(dated[starts[day] : ends[day]], undated, worth, visits))
     if len(undated):
         best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
         scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
     scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
-    kept = scored[:MOST_DAYS]
-    return [(-float(np.log(len(scored))), members) for _, members in kept]
+    return [(-float(np.log(len(starts) + 1.0)), members) for _, members in scored[:MOST_DAYS]]
+
+
+def _day_with_undated(
+    members: Places, undated: Places, worth: Numbers, visits: Visits
+) -> tuple[float, Places]:  # fmt: skip
+    """How well a working day fits, and its jobs with those that may lie in it too."""
+    low, high = visits.low_s[members].min(), visits.high_s[members].max()
+    beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
+    every = np.sort(np.concatenate([members, beside]))
+    if len(every) > MOST_JOBS:
+        every = np.sort(every[np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]])
+    return float(worth[:, every].max(axis=1).sum()), every
+
+
+def _exact_fit(words: list[str], visits: Visits, blocks: Blocks) -> Numbers:
+    """1 where a block has no label, or one that the list gives to the job; else the least (blocks, jobs)."""
+    listed = visits.called[0][1]
+    fit = np.ones((len(blocks.first), len(visits.job_id)))
+    for block, (start, end) in enumerate(pairwise(np.append(blocks.first, len(words)))):
+        typed = {word for word in words[start:end] if word}
+        if typed:
+            fit[block] = LEAST_FIT
+            for word in typed:
+                fit[block, visits.appliance_job[listed == word]] = 1.0
+    return fit

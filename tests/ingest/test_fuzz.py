@@ -18,11 +18,9 @@ FUZZ = settings(deadline=None, suppress_health_check=list(HealthCheck), max_exam
 PIECES = st.sampled_from([
     b"Memory", b"Date", b"Time", b"Test", b"Value", b"Unit", b"Label", b"Zs", b"V L-N", b"0.35", b"0,35", b"1,250",
     b">999", b"Ohm", b"\xce\xa9", b"M\xce\xa9", b"2031-04-02", b"02/04/2031", b"12:01", b"PASS", b";", b",", b"\t",
-    b"|",
-    b"\n", b"\r\n", b"\r", b'"', b'""', b"\x00", b"\xff", b"\xff\xfe", b"\xef\xbb\xbf", b"#", b":", b"=", b" ",
-    b"sep=;",
-    b"Serial: 1", b"-", b"Average", b"PK\x03\x04", b"\x1f\x8b", b"{", b"\\", b"'", b"\xe2\x80\x8b", b"OL", b"1e309",
-    b"9" * 50, b"Insulation L-E 500V",
+    b"|", b"\n", b"\r\n", b"\r", b'"', b'""', b"\x00", b"\xff", b"\xff\xfe", b"\xef\xbb\xbf", b"#", b":", b"=", b" ",
+    b"sep=;", b"Serial: 1", b"-", b"Average", b"PK\x03\x04", b"\x1f\x8b", b"{", b"\\", b"'", b"\xe2\x80\x8b", b"OL",
+    b"1e309", b"9" * 50, b"Insulation L-E 500V",
 ])  # fmt: skip
 
 

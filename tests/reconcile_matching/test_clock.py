@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from reconcile.clock import describe_clock, hours_fit, near_offsets, span_text
+from schemas.check import empty_table
+from schemas.jobs import Appliances, Jobs
 from tests.reconcile_matching.scored import match_book
 from tests.reconcile_matching.simulated_days import Style, simulate_book
 
@@ -56,6 +60,27 @@ def test_a_lost_date_is_found_by_the_pattern_of_the_day() -> None:
     assert "lost its date: it said 2000-01-01" in result.clocks["message"].iloc[0]
     right = [row.appliance_id == book.truth[row.reading_id][1] for row in result.matches.itertuples()]  # type: ignore[index]
     assert np.mean(right) > 0.95
+
+
+def test_without_a_job_list_what_the_meter_said_stands_over_several_days() -> None:
+    book = simulate_book(np.random.default_rng(3), Style(days=3, jobs_a_day=(2, 3), one_memory=True))
+    listless = replace(book, jobs=empty_table(Jobs), appliances=empty_table(Appliances))
+    matches = match_book(listless).matches
+    assert (matches["taken_at"] == listless.sightings["stamped_at"]).all()
+
+
+def test_readings_that_belong_nowhere_keep_the_time_of_a_clock_that_nothing_speaks_against() -> None:
+    style = Style(jobs_a_day=(6, 6), no_access=0.0, strays=0.15, stray_inside=0.0)
+    book = simulate_book(np.random.default_rng(9), style)
+    matches = match_book(book).matches
+    stray = [book.truth[name] is None for name in matches["reading_id"]]
+    assert sum(stray) > 1
+    assert (matches["taken_at"] == book.sightings["stamped_at"]).all()
+
+
+def test_a_clock_that_starts_anew_at_every_visit_leaves_the_moments_open() -> None:
+    book = simulate_book(np.random.default_rng(12), Style(jobs_a_day=(4, 4), no_access=0.0, clock="epoch restarts"))
+    assert match_book(book).matches["taken_at"].isna().all()
 
 
 def test_hours_fit_falls_with_distance_and_never_to_nothing() -> None:
