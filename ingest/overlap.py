@@ -35,10 +35,13 @@ class Resolved:
 def resolve_overlap(readings: pd.DataFrame) -> Resolved:
     """Each stored record once, with duplicates (schemas.readings.Duplicates) and conflicts (Conflicts) apart.
 
-    Shape: rows of ``readings`` = rows that stand + rows of ``duplicates``. Of records that are the same, the one of the
-    smallest evidence hash, line and column stands, so that the order of imports changes nothing.
+    Shape: rows of ``readings`` = rows that stand + rows of ``duplicates``. Of records that are the same, the one in the
+    evidence with most readings stands (then the smallest hash, line and column): a whole memory is not torn apart by a
+    short overlap of it, and the order of imports changes nothing.
     """
-    ordered = readings.sort_values(PLACE, kind="stable").reset_index(drop=True)
+    held = readings["evidence_sha256"].map(readings["evidence_sha256"].value_counts())
+    ordered = readings.assign(fuller=-held).sort_values(["fuller", *PLACE], kind="stable").reset_index(drop=True)
+    ordered = ordered.drop(columns="fuller")
     meter = ordered["meter_serial"].fillna("evidence " + ordered["evidence_sha256"])
     timed, slotted = ordered["meter_time"].notna(), ordered["memory_no"].notna()
     nth = _nth(ordered)
@@ -55,7 +58,7 @@ def resolve_overlap(readings: pd.DataFrame) -> Resolved:
     _stand_once(first, known, _codes([pd.Series(record), copy_no]))
     stands = first == np.arange(len(ordered))
     return Resolved(
-        readings=ordered[stands].reset_index(drop=True),
+        readings=ordered[stands].sort_values(PLACE, kind="stable").reset_index(drop=True),
         duplicates=_duplicates(ordered, first, stands),
         conflicts=_conflicts(ordered, with_slot & stands, slot),
     )

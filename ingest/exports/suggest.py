@@ -8,7 +8,7 @@ from typing import Any, Final
 import pandas as pd
 
 from ingest.exports.containers import NotOpened, first_lines, open_export
-from ingest.exports.draft import Draft, draft_text
+from ingest.exports.draft import Draft, draft_text, plain
 from ingest.exports.guess import guess_layout
 from ingest.exports.layout_seen import find_layout
 from ingest.exports.read import read_export
@@ -124,7 +124,7 @@ def shown_rows(extract: Extract) -> list[str]:
     """The first readings and refusals in the order of their lines, one line of text each."""
     found = [(row["record_no"], _reading(row)) for row in extract.readings.head(SHOWN_ROWS).to_dict("records")]
     found += [(row["record_no"], _refusal(row)) for row in extract.refusals.head(SHOWN_ROWS).to_dict("records")]
-    return [f"line {line}: {text}" for line, text in sorted(found, key=lambda one: one[0])[:SHOWN_ROWS]]
+    return [plain(f"line {line}: {text}") for line, text in sorted(found, key=lambda one: one[0])[:SHOWN_ROWS]]
 
 
 def _reading(row: dict[Any, Any]) -> str:
@@ -147,5 +147,5 @@ def _value(row: dict[Any, Any]) -> str:
 
 def _one_line(text: object, most: int = 90) -> str:
     """The text on one line that can stand in a comment."""
-    shown = " ".join("".join(mark if mark.isprintable() else " " for mark in str(text)).split())
+    shown = plain(str(text))
     return shown if len(shown) <= most else shown[: most - 1] + "…"

@@ -12,8 +12,8 @@ from ingest.profiles import load_profile
 
 COMPARED = (
     "record_no", "column_name", "raw_text", "quantity", "conductors", "value", "unit", "comparator", "indication",
-    "reason", "resolution", "test_voltage_v", "rcd_multiple", "label", "memory_no", "meter_serial", "meter_time", "stamped_at",  # noqa: E501
-    "time_reason",
+    "reason", "resolution", "test_voltage_v", "rcd_multiple", "label", "memory_no", "meter_serial", "meter_time",
+    "stamped_at", "time_reason",
 )  # fmt: skip
 
 

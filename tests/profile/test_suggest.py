@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from ingest.exports.draft import template_of
 from ingest.exports.suggest import Suggestion, suggest_profile
@@ -188,3 +190,18 @@ def test_template_of_a_line_above_the_table() -> None:
 
 def test_a_draft_is_the_same_each_time() -> None:
     assert suggest_profile(MILL.read_bytes(), "m.txt").text == suggest_profile(MILL.read_bytes(), "m.txt").text
+
+
+@settings(max_examples=40, deadline=None, derandomize=True)
+@given(at=st.integers(0, 400), junk=st.binary(min_size=1, max_size=6), sample=st.sampled_from(EXPORTS[:6]))
+def test_damaged_exports_give_a_draft_that_is_toml_or_one_of_our_errors(at: int, junk: bytes, sample: str) -> None:
+    content = (SAMPLES / sample).read_bytes()
+    damaged = content[:at] + junk + content[at + len(junk) : 900]
+    try:
+        found = suggest_profile(damaged, "x.csv")
+    except InputError:
+        return
+    tomllib.loads(found.text)
+    assert [gap.sentence() for gap in found.gaps] == [fault.sentence() for fault in check_profile_text(found.text, "x")]
+    if not found.gaps and "CAUTION" not in found.text:
+        assert found.readings >= found.readings_without
