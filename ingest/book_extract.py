@@ -11,7 +11,7 @@ import pandas as pd
 
 from ingest.book import Book, find_zone
 from ingest.conversations import read_conversations
-from ingest.exports.batch import Batch, FilesExtract, Told, join_extracts, join_parts
+from ingest.exports.batch import Batch, FilesExtract, StoredExtract, Told, join_extracts, join_parts
 from ingest.exports.read import Claim
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
@@ -131,15 +131,15 @@ def read_evidence(
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
         content = book.evidence.read(one.sha256)
-        large: dict[int, FilesExtract] = {}
+        large: dict[int, StoredExtract] = {}
         if (count := batch.read_large(told, content, large.__setitem__)) is not None:
-            parts.append(join_parts([large[at] for at in range(count)]))
+            parts.append(join_parts([large[at].tables() for at in range(count)]))
             continue
         batch.add(told, content)
         if batch.records.count >= BATCH_RECORDS:
-            parts.append(batch.finish())
+            parts.append(batch.finish().tables())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    return [*parts, batch.finish()] if batch.told else parts
+    return [*parts, batch.finish().tables()] if batch.told else parts
 
 
 def recorded_claim(book: Book, taken: Taken) -> Claim:

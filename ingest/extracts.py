@@ -17,15 +17,14 @@ import pyarrow.parquet as pq
 
 from ingest.chain import canonical
 from ingest.derived import find_derived, write_derived
-from ingest.exports.assemble import reading_ids, readings_frame
-from ingest.exports.batch import FilesExtract
+from ingest.exports.batch import FilesExtract, StoredExtract
 from ingest.exports.distinct import decode
+from ingest.exports.stored import FILE, StoredReadings
 from ingest.taken import READER_VERSION, Taken
 from schemas.check import conform_table
 from schemas.readings import FileCounts, Refusals
 from schemas.version import TOOL_VERSION
 
-FILE: Final = "file"
 TABLES: Final = ("readings", "refusals", "files")
 
 
@@ -39,26 +38,24 @@ def extract_key(taken: Sequence[Taken], zones: object) -> str:
     return f"extract-{hashlib.sha256(content).hexdigest()[:32]}"
 
 
-def write_extract(folder: Path, key: str, parts: Sequence[FilesExtract]) -> None:
+def write_extract(folder: Path, key: str, parts: Sequence[StoredExtract]) -> None:
     """Keep tables under ``key``. Raises BookError where the book cannot be written."""
     for number, part in enumerate(parts):
         write_part(folder, key, number, part)
     end_parts(folder, key, len(parts))
 
 
-def write_part(folder: Path, key: str, number: int, extract: FilesExtract) -> None:
-    """Keep one part of the tables under ``key``: a part that was made just now, with its stored readings."""
-    assert extract.stored is not None
+def write_part(folder: Path, key: str, number: int, extract: StoredExtract) -> None:
+    """Keep one part of the tables under ``key``, its readings checked first. Raises TableError, BookError."""
+    extract.readings.check()
     places = {sha256: place for place, sha256 in enumerate(extract.files["evidence_sha256"])}
     file = pa.array([places[sha256] for sha256 in extract.refusals["evidence_sha256"]], pa.int32())
     refusals = pa.Table.from_pandas(extract.refusals.drop(columns="evidence_sha256"), preserve_index=False)
     files = pa.Table.from_pandas(extract.files, preserve_index=False)
-    for name, table in zip(TABLES, (extract.stored, refusals.append_column(FILE, file), files), strict=True):
+    for name, table in zip(TABLES, (extract.readings.table, refusals.append_column(FILE, file), files), strict=True):
         coded = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
         buffer = io.BytesIO()
-        pq.write_table(
-            table, buffer, compression="zstd", compression_level=1, use_dictionary=coded, write_statistics=False
-        )
+        pq.write_table(table, buffer, compression="lz4", use_dictionary=coded, write_statistics=False)
         write_derived(folder, f"{key}-{number}-{name}", buffer.getvalue())
 
 
@@ -86,15 +83,8 @@ def _part(tables: Sequence[pa.Table]) -> FilesExtract:
     stored, refusals, files = tables
     counts = conform_table(FileCounts, files.to_pandas())
     hashes = [str(sha256) for sha256 in counts["evidence_sha256"]]
-    place = stored[FILE].to_numpy().astype(np.int64)
-    ids = {
-        "reading_id": reading_ids(
-            [sha256[:16] for sha256 in hashes], place, stored["record_no"].to_numpy(), stored["column_no"].to_numpy()
-        ),
-        "evidence_sha256": decode(hashes, place),
-    }
     of_refusals = decode(hashes, refusals[FILE].to_numpy().astype(np.int64))
     refused = refusals.append_column("evidence_sha256", of_refusals).to_pandas()
     return FilesExtract(
-        readings=readings_frame(ids, stored.drop_columns(FILE)), refusals=conform_table(Refusals, refused), files=counts
+        readings=StoredReadings(stored, hashes).frame(), refusals=conform_table(Refusals, refused), files=counts
     )

@@ -13,7 +13,7 @@ import pandas as pd
 from ingest.book import Book
 from ingest.book_extract import BookExtract, read_book
 from ingest.evidence import NewEvidence
-from ingest.exports.batch import Batch, FilesExtract, Told, add_counts
+from ingest.exports.batch import Batch, StoredExtract, Told, add_counts
 from ingest.exports.read import Claim, find_claim
 from ingest.extracts import end_parts, extract_key, write_extract, write_part
 from ingest.moments import file_received_at
@@ -113,7 +113,7 @@ class Importer:
         key = extract_key([taken], self._zones)
         counts: dict[int, pd.DataFrame] = {}
 
-        def write(at: int, part: FilesExtract) -> None:
+        def write(at: int, part: StoredExtract) -> None:
             write_part(self._book.derived, key, at, part)
             counts[at] = part.files
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -20,14 +21,16 @@ from ingest.exports.meanings import Named, name_records
 from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
 from ingest.exports.roles import parse_memory_no
+from ingest.exports.stored import FILE, StoredReadings
 from ingest.exports.times import Moments, read_moments
 from ingest.exports.values import SIGNS, Values, read_values
 from ingest.exports.zones import NEVER, Zones
 from schemas.check import conform_table, empty_table
 from schemas.quantities import QUANTITIES
-from schemas.readings import Readings, Refusals
+from schemas.readings import Refusals
 
 Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
+MEMORY_DIGITS: Final = 12
 BROKEN_NAMES: Final = list(BROKEN)
 
 
@@ -47,8 +50,7 @@ class Assembled:
     ``decided`` is how separators and dates of each place were read, ``proofs`` what the cells prove about them.
     """
 
-    readings: pd.DataFrame
-    stored: pa.Table
+    readings: StoredReadings
     refusals: pd.DataFrame
     reading_file: Codes
     refusal_file: Codes
@@ -89,9 +91,8 @@ def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None
     order = _order(told.of_file, records.record_no, records.column)
     read = order[(~refusal & ~broken)[order]]
     refused = order[((refusal & ~absent) | broken)[order]]
-    readings, stored = _readings(told, read)
     return Assembled(
-        readings=readings, stored=stored, refusals=_refusals(told, refused), reading_file=told.of_file[read],
+        readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
         refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
     )  # fmt: skip
 
@@ -104,8 +105,8 @@ def _order(of_file: Codes, line: Codes, column: Codes) -> Codes:
     return np.lexsort((column, line, of_file))
 
 
-def _readings(told: Understood, rows: Codes) -> tuple[pd.DataFrame, pa.Table]:
-    """The readings, checked; and the same as they are stored: texts as codes, without what can be made again."""
+def _readings(told: Understood, rows: Codes) -> StoredReadings:
+    """The readings as they are stored."""
     records, kinds, cases = told.records, told.kinds[rows], told.values.codes[rows]
     values, meanings = told.values, [one.meaning for one in told.named]
     units = [None, *(QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings)]
@@ -133,24 +134,7 @@ def _readings(told: Understood, rows: Codes) -> tuple[pd.DataFrame, pa.Table]:
         "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
         "label": _names(records, "label", rows),
     }
-    ids = {
-        "reading_id": reading_ids([file.sha256[:16] for file in told.files], of_file, line, column),
-        "evidence_sha256": decode([file.sha256 for file in told.files], of_file),
-    }
-    stored = pa.table({"file": of_file.astype(np.int32), **columns})
-    return readings_frame(ids, stored.drop_columns("file")), stored
-
-
-def readings_frame(ids: Mapping[str, pa.Array], stored: pa.Table) -> pd.DataFrame:
-    """The readings table, checked, from its stored columns and what was left out of them."""
-    columns = {**ids, **dict(zip(stored.column_names, stored.columns, strict=True))}
-    texts = {
-        name: column.cast(pa.string()) if pa.types.is_dictionary(column.type) else column
-        for name, column in columns.items()
-    }
-    frame: pd.DataFrame = pa.table(texts).to_pandas(split_blocks=True)
-    frame["memory_no"] = frame["memory_no"].astype("Int64")
-    return conform_table(Readings, frame)
+    return StoredReadings(pa.table({FILE: of_file.astype(np.int32), **columns}), [file.sha256 for file in told.files])
 
 
 def pick_rows(column: pa.Array, rows: Codes) -> pa.Array:
@@ -158,19 +142,6 @@ def pick_rows(column: pa.Array, rows: Codes) -> pa.Array:
     if len(rows) == len(column) and (len(rows) == 0 or (rows[0] == 0 and (np.diff(rows) == 1).all())):
         return column
     return column.take(pa.array(rows))
-
-
-def reading_ids(prefixes: Sequence[str], of_file: Codes, line: Codes, column: Codes) -> pa.Array:
-    """The id of each reading: sixteen digits of its evidence, its record, its column."""
-    return pc.binary_join_element_wise(
-        decode(prefixes, of_file), pa.array(line).cast(pa.string()), decode_numbers(column), "-"
-    )
-
-
-def decode_numbers(numbers: Codes) -> pa.Array:
-    """Whole numbers of few kinds as text."""
-    found, codes = np.unique(numbers, return_inverse=True)
-    return decode([str(number) for number in found], codes)
 
 
 def _moments(nanoseconds: npt.NDArray[np.int64], zone: str | None) -> pa.Array:
@@ -213,17 +184,35 @@ def clean_name(text: str) -> str | None:
 
 def _memory(records: Records, rows: Codes) -> pa.Array:
     column = pick_rows(records.text("memory_no"), rows)
-    plain = pc.match_substring_regex(column, r"^[0-9]{1,12}$")
-    if pc.all(plain).as_py() and len(column):
-        return column.cast(pa.int64())
+    if len(column) and (numbers := _plain_numbers(column)) is not None:
+        return numbers
     found = distinct(column)
     numbers = pa.array([None if text is None else parse_memory_no(text) for text in found.texts], pa.int64())
     return numbers.take(pa.array(found.codes))
 
 
+@cache
+def no_refusals() -> pd.DataFrame:
+    """The refusals table without rows, checked once."""
+    return empty_table(Refusals)
+
+
+def _plain_numbers(column: pa.Array) -> pa.Array | None:
+    """Whole numbers, where every text is at most twelve digits and nothing else; None where not."""
+    lengths = pc.min_max(pc.binary_length(column)).as_py()
+    if column.null_count or lengths["min"] < 1 or lengths["max"] > MEMORY_DIGITS:
+        return None
+    try:
+        numbers = column.cast(pa.int64())
+    except pa.ArrowInvalid:
+        return None
+    # What else could be cast: a sign in front, or hexadecimal digits behind 0x.
+    return None if pc.any(pc.match_substring_regex(column, "[^0-9]")).as_py() else numbers
+
+
 def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
     if not len(rows):
-        return empty_table(Refusals)
+        return no_refusals().copy()
     records, cases = told.records, told.values.codes[rows]
     broken, values = records.broken[rows], told.values
     reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
+from ingest.exports.stored import StoredReadings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
@@ -30,16 +30,25 @@ class Told:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FilesExtract:
-    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts).
+class StoredExtract:
+    """Readings as they are stored, refusals, and one row of counts a file."""
 
-    ``stored``: the readings as they are kept on disk, where they were made just now.
-    """
+    readings: StoredReadings
+    refusals: pd.DataFrame
+    files: pd.DataFrame
+
+    def tables(self) -> FilesExtract:
+        """The same with the readings as a table, checked."""
+        return FilesExtract(readings=self.readings.frame(), refusals=self.refusals, files=self.files)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilesExtract:
+    """Readings, refusals, and one row of counts a file (schemas.readings.FileCounts)."""
 
     readings: pd.DataFrame
     refusals: pd.DataFrame
     files: pd.DataFrame
-    stored: pa.Table | None = None
 
 
 @dataclass
@@ -59,8 +68,8 @@ class Batch:
         self.claims.append(claim)
         return claim
 
-    def finish(self) -> FilesExtract:
-        """The tables of the batch, checked."""
+    def finish(self) -> StoredExtract:
+        """What the batch holds; its readings are not yet checked."""
         facts = [self.facts(told, claim) for told, claim in zip(self.told, self.claims, strict=True)]
         done = with_counts(assemble(self.records, facts), self.told, self.claims)
         return replace(done, files=conform_table(FileCounts, done.files))
@@ -76,7 +85,7 @@ class Batch:
             sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
         )
 
-    def read_large(self, told: Told, content: bytes, write: Callable[[int, FilesExtract], None]) -> int | None:
+    def read_large(self, told: Told, content: bytes, write: Callable[[int, StoredExtract], None]) -> int | None:
         """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
         if told.claim.refused:
             return None
@@ -90,8 +99,8 @@ class Batch:
             return None
 
 
-def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) -> FilesExtract:
-    """The tables of a batch with one row of counts a file, not yet checked: parts of a file are added up first."""
+def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) -> StoredExtract:
+    """A batch with one row of counts a file, not yet checked: parts of a file are added up first."""
     places = range(len(told))
     counts = pd.DataFrame(
         {
@@ -104,7 +113,7 @@ def with_counts(done: Assembled, told: Sequence[Told], claims: Sequence[Claim]) 
         }
     )
     counts["records"] = counts["readings"] + counts["refusals"]
-    return FilesExtract(readings=done.readings, refusals=done.refusals, files=counts, stored=done.stored)
+    return StoredExtract(readings=done.readings, refusals=done.refusals, files=counts)
 
 
 def join_parts(parts: Sequence[FilesExtract]) -> FilesExtract:

@@ -11,26 +11,29 @@ from ingest.exports.layout import Plan
 _DIGITS = re.compile(r"\d+")
 
 
-def settle_last_row(cells: list[str], plan: Plan, others: Sequence[Sequence[str]]) -> tuple[list[str], str]:
-    """The cells of the last row that can be trusted, and why the row is refused where that is too few.
+def settle_last_row(
+    cells: list[str], plan: Plan, others: Sequence[Sequence[str]]
+) -> tuple[list[str], str, list[str] | None]:
+    """The cells of the last row that can be trusted, why the row is refused where that is too few, and a row of its own
+    for the cell at the cut where that one held a value of a wide table.
 
     The cell at the cut is never trusted; those before it stand under their own headings.
     """
     if len(cells) > plan.width:
-        return cells, "unreadable"
+        return cells, "unreadable", None
     last = len(cells) - 1
     if len(cells) == plan.width and _looks_whole(cells[last], [row[last] for row in others if last < len(row)]):
-        return cells, ""
+        return cells, "", None
     kept = [*cells[:last], *[""] * (plan.width - last)]
     if plan.value is not None:
         needed = [
             plan.value,
             *(at for role, at in plan.roles if role in ("test", "unit", "comparator", "pair", "prefix")),
         ]
-        return (kept, "") if max(needed) < last else (cells, "cut off")
+        return (kept, "", None) if max(needed) < last else (cells, "cut off", None)
     if any(test.index == last for test in plan.tests):
-        return cells, "cut off"
-    return kept, ""
+        return kept, "", [*[""] * last, cells[last], *[""] * (plan.width - last - 1)]
+    return kept, "", None
 
 
 def _looks_whole(cell: str, others: Sequence[str]) -> bool:
@@ -55,5 +58,5 @@ def _unit_of(text: str) -> str:
 
 def _shape(text: str) -> str:
     """``0.35`` and ``12.40`` have the shape ``#.##``: digits before the point count for nothing."""
-    whole, point, rest = text.replace(",", ".").partition(".")
+    whole, point, rest = "".join(text.split()).replace(",", ".").partition(".")
     return _DIGITS.sub("#", whole) + point + re.sub(r"\d", "#", rest)

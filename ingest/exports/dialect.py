@@ -9,6 +9,8 @@ from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
 from ingest.exports.layout import find_plan, sample_after
 
 SAMPLE_LINES = 50
+MOST_ROWS = 300
+"""Headings further down than this are found when the file is read, not when its shape is chosen."""
 
 
 def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid:
@@ -49,12 +51,12 @@ def find_delimiter(lines: Sequence[str]) -> str:
 
 def score(grid: Grid) -> tuple[int, int]:
     """How much of a table the cells make: what its headings say, and how many rows are as wide as they."""
-    for position in range(len(grid.rows)):
+    for position in range(min(len(grid.rows), MOST_ROWS)):
         body = sample_after(grid.rows, position)
         found = find_plan(grid.rows, position, Context(), body)
         if found:
             plan, used = found
             even = sum(1 for row in body(used) if len(row) == plan.width)
-            return len(plan.tests) + len(plan.roles) + 2 * plan.is_long, even
+            return len(plan.tests) + len(plan.roles) + 5 * plan.is_long, even
     widths = [len(row) for row in grid.rows if len(row) > 1]
     return 0, max((widths.count(width) for width in set(widths)), default=0)

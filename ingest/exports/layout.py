@@ -16,7 +16,7 @@ from ingest.cells.value import Word, number_of, unit_in
 from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
-from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, second_values
+from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
 
 SAMPLE_ROWS: Final = 40
 FEWEST_KNOWN: Final = 2
@@ -87,6 +87,8 @@ class Plan:
 
 
 _QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}")
+_WHEN: Final = re.compile(r"\d{1,2}:\d{2}|\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}")
+"""A date or time anywhere in a cell: no heading holds one."""
 _TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
 Body = Callable[[int], Sequence[Sequence[str]]]
 
@@ -97,6 +99,8 @@ def is_data_cell(text: str) -> bool:
     cell = fold(text)
     if not cell or not any(mark.isdigit() for mark in cell):
         return False
+    if _WHEN.search(cell):
+        return parse_heading(cell).order is None
     if _QUANTITY_CELL.fullmatch(cell) and unit_in(cell) is not None and not _TEST_VOLTS.fullmatch(cell):
         return True
     if number_of(cell) is not None:
@@ -183,12 +187,18 @@ def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
     cells = [fold(cell) for cell in row]
     cells = [cell for cell in cells if cell]
     repeated = len(cells) - len(set(cells))
-    return len(cells) >= least and repeated * 3 <= len(cells) and not any(is_data_cell(cell) for cell in cells)
+    states = sum(1 for cell in cells if is_state(cell))
+    if len(cells) < least or repeated * 3 > len(cells) or states > 1:
+        return False
+    return not any(is_data_cell(cell) for cell in cells)
 
 
 def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     """True where ``above`` can be a row of groups over the names in ``below``: one of them leaves cells empty."""
     if not below or not _may_be_headings(below) or _units_row(below, len(above)) is not None:
+        return False
+    named = sum(1 for cell in below if cell.strip())
+    if len(above) < len(below) - 1 or named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
         return False
     return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
 

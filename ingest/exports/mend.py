@@ -37,10 +37,18 @@ def mend_row(cells: Sequence[str], plan: Plan, delimiter: str) -> list[str] | No
     for at in range(plan.width):
         if at in kept_whole:
             continue
-        joined = [*cells[:at], delimiter.join(cells[at : at + extra + 1]), *cells[at + extra + 1 :]]
-        if _fits(joined, plan):
+        pieces = cells[at : at + extra + 1]
+        joined = [*cells[:at], delimiter.join(pieces), *cells[at + extra + 1 :]]
+        if _is_one_text(pieces, value=at == plan.value) and _fits(joined, plan):
             found.append(joined)
     return found[0] if len(found) == 1 else None
+
+
+def _is_one_text(pieces: Sequence[str], *, value: bool) -> bool:
+    """True where the pieces read as one: a number with its decimals, or words with a blank behind each mark."""
+    if value:
+        return len(pieces) == 2 and pieces[0].strip().lstrip("<>≥≤ ").isdigit() and pieces[1][:1].isdigit()
+    return pieces[0].strip() != "" and all(piece[:1] == " " and piece.strip() for piece in pieces[1:])
 
 
 def _fits(cells: Sequence[str], plan: Plan) -> bool:

@@ -10,7 +10,7 @@ import numpy as np
 
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
 from ingest.exports.context import Context
-from ingest.exports.dialect import chosen_grid
+from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
 from ingest.exports.layout import find_plan
 from ingest.exports.records import Records
@@ -21,6 +21,8 @@ from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
+SURE: Final = 6
+"""A table whose headings explain so much (columns that are known) is not looked at in any other shape."""
 MEMBER_COLUMNS: Final = 1000
 """In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as
 many.
@@ -54,18 +56,18 @@ def read_export(
     of the trade have to do. ``zone`` and ``date_order`` are the operator's word where the file is silent;
     ``meter_zones`` gives the zone of a meter by serial number; ``book_zone`` is the last resort.
     """
-    from ingest.exports.batch import Batch, FilesExtract, Told, join_parts
+    from ingest.exports.batch import Batch, StoredExtract, Told, join_parts
 
     batch = Batch(meter_zones=meter_zones or {}, book_zone=book_zone)
     claim = find_claim(content, [one for one in profiles if isinstance(one, CsvProfile)], profile)
     told = Told(sha256=sha256, original_name=name, claim=claim, zone=zone, date_order=date_order)
-    parts: dict[int, FilesExtract] = {}
+    parts: dict[int, StoredExtract] = {}
     count = batch.read_large(told, content, parts.__setitem__)
     if count is not None:
-        used, done = claim, join_parts([parts[at] for at in range(count)])
+        used, done = claim, join_parts([parts[at].tables() for at in range(count)])
     else:
         used = batch.add(told, content)
-        done = batch.finish()
+        done = batch.finish().tables()
     return Extract(
         readings=done.readings, refusals=done.refusals, records=len(done.readings) + len(done.refusals),
         profile=used.name,
@@ -127,17 +129,28 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     find, context = find_plan, Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
-    if Scanner(grid, records, file_no, context, find=find).scan():
-        return True
-    if profile and profile.rest is None:
-        return False
-    for shaped in other_shapes(member, grid):
-        first = len(records.pieces)
-        if Scanner(shaped.grid, records, file_no, context, find=find).scan():
-            if shaped.turned:
-                turn_back(records, first, shaped.places)
+        if Scanner(grid, records, file_no, context, find=find).scan():
             return True
-    return False
+        if profile.rest is None:
+            return False
+    shaped = best_shape(member, grid)
+    first = len(records.pieces)
+    if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
+        return False
+    if shaped.turned:
+        turn_back(records, first, shaped.places)
+    return True
+
+
+def best_shape(member: Member, grid: Grid) -> Shaped:
+    """The cells in the shape whose headings explain most; rows under headings where nothing explains more."""
+    best, most = Shaped(grid), score(grid)[0]
+    if most < SURE:
+        for shaped in other_shapes(member, grid):
+            explained = score(shaped.grid)[0]
+            if explained > most:
+                best, most = shaped, explained
+    return best
 
 
 def other_shapes(member: Member, grid: Grid) -> Iterator[Shaped]:

@@ -12,7 +12,7 @@ from ingest.cells.dates import is_serial_day, parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
-from ingest.cells.words import is_not_measured, is_over_range
+from ingest.cells.words import find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import parse_meaning
 
@@ -24,6 +24,7 @@ SINGLE_ROLES: Final = (
 ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
 )
+INDICATED: Final = ("polarity", "non_contact_voltage", "voltage_indicator_proof")
 VERDICTS: Final = frozenset(
     ("pass", "fail", "passed", "failed", "ok", "p", "f", "yes", "no", "y", "n", "good", "bad", "-", "n/a", "na", "true",
      "false", "valid", "invalid", "✓", "✗")
@@ -51,6 +52,9 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
             continue
         roles[actual] = index
         taken.add(index)
+    if "value" not in roles and "test" in roles:
+        words = [index for _, _, index, role in offers if role == "value" and index not in taken]
+        roles |= {"value": words[0]} if words else {}
     _count_records(roles, known, columns)
     free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
@@ -176,6 +180,14 @@ def fits(role: str, cells: Cells) -> bool:
     return True
 
 
+@lru_cache(maxsize=CACHE)
+def is_state(text: str) -> bool:
+    """True for words that stand where values stand: verdicts, indications, not measured."""
+    word = text.lower()
+    found = any(find_indication(name, text) for name in INDICATED)
+    return word in VERDICTS or found or is_not_measured(text) or is_over_range(text)
+
+
 def _is_day(cell: str) -> bool:
     day = (split_moment(cell) or (cell,))[0]
     return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
@@ -222,8 +234,6 @@ def parse_memory_no(text: str) -> int | None:
 
 def could_be_values(quantity: str | None, cells: Cells) -> bool:
     """True where some cell under a test heading can be a value: a number, or a word that stands for one."""
-    from ingest.cells.words import find_indication
-
     return not any(cells) or any(
         number_of(cell) is not None
         or is_not_measured(cell)

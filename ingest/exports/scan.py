@@ -175,7 +175,9 @@ class Scanner:
         plan = self.plan
         assert plan is not None
         named = plan.is_long and plan.at("test") is None and plan is not UNREAD
-        if not named or len(filled) != 1 or is_data_cell(filled[0]) or is_furniture(filled[0]):
+        if not named or len(filled) != 1 or is_data_cell(filled[0]):
+            return False
+        if is_furniture(filled[0]) or is_comment(filled[0]):
             return False
         self._change_context(filled)
         self._flush()
@@ -207,7 +209,9 @@ class Scanner:
         if plan is UNREAD:
             broken = "no profile"
         elif position == len(self.grid.rows) - 1 and not self.grid.complete:
-            cells, broken = settle_last_row(cells, plan, self._rows)
+            cells, broken, cut = settle_last_row(cells, plan, self._rows)
+            if cut:
+                self._keep(cut, position, "cut off")
         elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
             cells = mended
         elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):

@@ -16,10 +16,12 @@ from ingest.exports.context import context_key, is_comment, is_furniture
 from ingest.exports.grid import Grid
 from ingest.exports.headings import parse_heading
 
-_KEY_VALUE: Final = re.compile(r"\s*([^:=;,\t|]{1,50}?)\s*(?:[:=;,\t|]|\s\.(?:\s?\.)*\s|\.{3,}|…+)\s*(.*?)[\s;,\t|]*")
+_KEY_VALUE: Final = re.compile(r"\s*([^:=;,\t|]{1,50}?)\s*([:=;,\t|]|\s\.(?:\s?\.)*\s|\.{3,}|…+)\s*(.*?)[\s;,\t|]*")
 _RULE: Final = re.compile(
     r"\W*|[-=_*~]{3,}.*[-=_*~]{3,}|(?:record|reading|result|test|entry|no\.?|#)\s*\W?\s*\d+\W*", re.IGNORECASE
 )
+MOST_LINES: Final = 100
+SEPARATORS: Final = (",", ";", "\t", "|")
 _TOKEN: Final = re.compile(r"\S+(?: \S+)*")
 
 
@@ -76,7 +78,9 @@ def stack_blocks(lines: Sequence[str], complete: bool) -> Shaped | None:
             if fold(line) and not is_comment(line) and not is_furniture(line):
                 return None
             continue
-        key, value = fold(found[1]), found[2]
+        key, mark, value = fold(found[1]), found[2], found[3]
+        if mark in SEPARATORS and mark in value:
+            return None
         if current and key in current:
             current = {}
         if not current:
@@ -112,7 +116,7 @@ def split_columns(lines: Sequence[str], complete: bool) -> Shaped | None:
 
     A piece of text belongs to the heading it stands under; one that stands under two makes its row damaged.
     """
-    head = next((at for at, line in enumerate(lines) if _heads(line)), None)
+    head = next((at for at, line in enumerate(lines[:MOST_LINES]) if "  " in line.strip() and _heads(line)), None)
     if head is None:
         return None
     rows: list[list[str]] = [[line] for line in lines[:head]]

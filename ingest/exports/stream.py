@@ -34,7 +34,7 @@ HEAD_BYTES: Final = 64 << 10
 TAIL_BYTES: Final = 32 << 10
 SAMPLES: Final = 10
 SAMPLE_BYTES: Final = 12 << 10
-PART_ROWS: Final = 150_000
+PART_ROWS: Final = 250_000
 WORKERS: Final = 2
 
 

@@ -1,11 +1,10 @@
 """How long imports take against floors measured in the same run, and how memory grows. Prints a table for the README.
 
-Run: python tests/bench/bench_import.py [ROWS ...]   (default 1000000; --files N of 200 rows, default 2000)
+Run: python tests/bench/bench_import.py [ROWS ...]   (default 1000000; files of 200 rows beside: --files N, 2000)
 
 Floor of a file: pyarrow.csv reading it as strings, and SHA-256 of it. The import keeps the bytes as evidence, hashes,
-reads, validates every table, and stores what was read. Each import runs in a process of its own, so that its
-peak of memory is
-its own.
+reads, validates every table, and stores what was read. Each import runs in a process of its own, so that its peak of
+memory is its own.
 """
 
 from __future__ import annotations
@@ -98,10 +97,8 @@ def measure(title: str, paths: Sequence[Path], folder: Path) -> None:
     shutil.rmtree(root)
     floor = statistics.median(floors)
     each = f"{(seconds - floor) / len(paths) * 1000:.1f}" if len(paths) > 1 else "-"
-    print(
-        f"| {title} | {readings} | {floor:.2f} | {seconds:.2f} | {seconds / floor:.1f} | {processor:.2f} | {each} | {peak:.2f} |",  # noqa: E501
-        flush=True,
-    )
+    times = f"{floor:.2f} | {seconds:.2f} | {seconds / floor:.1f} | {processor:.2f}"
+    print(f"| {title} | {readings} | {times} | {each} | {peak:.2f} |", flush=True)
 
 
 def main() -> None:

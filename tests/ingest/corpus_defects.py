@@ -78,11 +78,38 @@ def replaced(text_of: Callable[[random.Random, str], str], *, refuse: bool = Tru
         for cell in rng.sample(found, min(2, len(found))):
             cell.text = text_of(rng, cell.text)
             cell.truth.refuse = refuse
-            if wide and cell.text in ("---", "N/T", "not measured") and cell.truth.quantity != "rcd_trip_time":
+            doubtful = cell.text == "N/T" and cell.truth.quantity == "rcd_trip_time"
+            if wide and cell.text in ("---", "N/T", "not measured") and not doubtful:
                 cell.truth.refuse, cell.truth.absent = False, True
         return True
 
     return apply
+
+
+def optional(text_of: Callable[[random.Random, str], str]) -> SheetDefect:
+    """A spelling that may be read or refused: a reading, if there is one, has to be right."""
+
+    def apply(rng: random.Random, sheet: Sheet) -> bool:
+        found = numbers(sheet)
+        for cell in rng.sample(found, min(3, len(found))):
+            cell.text = text_of(rng, cell.text)
+            cell.truth.optional = True
+        return bool(found)
+
+    return apply
+
+
+def letter_for_point(rng: random.Random, text: str) -> str:
+    return text.replace(",", "R", 1).replace(".", "R", 1)
+
+
+def other_unit(rng: random.Random, sheet: Sheet) -> bool:
+    """A unit in the cell that contradicts heading or unit column."""
+    found = [cell for cell in numbers(sheet) if cell.text == sheet.style.number(cell.truth.shown)]
+    for cell in rng.sample(found, min(2, len(found))):
+        cell.text = f"{cell.text} {'kΩ' if words.SI[cell.truth.unit] != 'Ohm' else 'V'}"
+        cell.truth.refuse = True
+    return bool(found)
 
 
 def lesser(rng: random.Random, sheet: Sheet) -> bool:
@@ -330,6 +357,14 @@ SHEET_DEFECTS: dict[str, SheetDefect] = {
     "unknown unit": unknown_unit,
     "voltage without pair": plain_voltage,
     "thousands": thousands,
+    "flag behind the number": optional(lambda rng, text: text + rng.choice(["*", " !", "†", " P", " (P)"])),
+    "middle dot": optional(lambda rng, text: text.replace(".", "·").replace(",", "·")),
+    "letter for the point": optional(letter_for_point),
+    "zero-width mark": optional(lambda rng, text: f"\u200b{text}"),
+    "guard of a spreadsheet": optional(lambda rng, text: f"'{text}"),
+    "plus sign": optional(lambda rng, text: f"+{text}"),
+    "leading zeros": optional(lambda rng, text: f"00{text}"),
+    "unit that contradicts": other_unit,
 }
 BYTE_DEFECTS: dict[str, ByteDefect] = {
     "UTF-8 with mark": lambda rng, text: b"\xef\xbb\xbf" + text,
