@@ -13,7 +13,8 @@ from typing import Final
 from ingest.cells.clocks import parse_offset
 from ingest.cells.text import CACHE, fold_heading
 from ingest.cells.units import Unit
-from ingest.exports.measurements import Meaning, parse_meaning, take_unit
+from ingest.exports.measurements import Meaning, parse_meaning
+from ingest.exports.name_units import take_unit
 
 _PUNCTUATION: Final = re.compile(r"[^\w#%&]+")
 _BRACKETED: Final = re.compile(r"[\(\[{]([^()\[\]{}]*)[\)\]}]")
@@ -49,12 +50,7 @@ class Heading:
     @property
     def known(self) -> bool:
         """True where the vocabulary or a measurement knows the heading."""
-        return (
-            bool(self.roles)
-            or self.meaning.is_reading
-            or self.meaning.conductors is not None
-            or (self.meaning.other is not None)
-        )
+        return bool(self.roles) or self.meaning.speaks
 
 
 @cache

@@ -14,7 +14,7 @@ from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
 from ingest.cells.words import find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
-from ingest.exports.measurements import parse_meaning
+from ingest.exports.measurements import names_only_conductors, parse_meaning
 
 Cells = Sequence[str]
 SINGLE_ROLES: Final = (
@@ -103,7 +103,7 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             continue
         if index in roles.values() or not filled:
             continue
-        if "pair" not in roles and "value" in roles and all(_names_only_a_pair(cell) for cell in filled):
+        if "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5:
             roles["pair"] = index
         elif "comparator" not in roles and all(_is_sign(cell) for cell in filled):
             roles["comparator"] = index
@@ -200,8 +200,7 @@ def _is_sign(cell: str) -> bool:
 
 
 def _names_only_a_pair(cell: str) -> bool:
-    meaning = parse_meaning(cell)
-    return meaning.quantity is None and meaning.conductors is not None
+    return names_only_conductors(cell)
 
 
 def _narrows_a_test(cell: str) -> bool:
@@ -215,8 +214,7 @@ def _names_a_reading(cell: str) -> bool:
 
 
 def _names_a_test(cell: str) -> bool:
-    meaning = parse_meaning(cell)
-    return meaning.is_reading or meaning.other is not None or meaning.conductors is not None
+    return parse_meaning(cell).speaks
 
 
 @lru_cache(maxsize=CACHE)
