@@ -90,6 +90,8 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
             raise Unclear("unknown quantity", f"{where} does not say what was measured")
     elif test_no >= 0:
         meaning, where = plan.tests[test_no].meaning, f"heading {shown(plan.tests[test_no].heading)}"
+        if plan.tests[test_no].conflict:
+            raise Unclear("unit conflict", f"{where}: {plan.tests[test_no].conflict}")
     elif plan.at("test") is not None:
         meaning, where = explained or parse_meaning(texts["name"]), f"test {shown(texts['name'])}"
         if not texts["name"].strip():
@@ -97,7 +99,7 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
     else:
         meaning, where = plan.meaning or Meaning(), "the table"
     unit = _unit(meaning, plan.value_unit, texts)
-    name = "" if explained or plan.crossed else texts["name"] or _title(table)
+    name = "" if explained or plan.crossed else texts["name"] or _other_name(table, test_no)
     meaning = with_unit(_with_pair(meaning, texts["pair"], name), unit)
     if meaning.quantity is None:
         raise Unclear("unknown quantity", _why_unknown(meaning, where))
@@ -108,10 +110,13 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
     return Named(_with_row(meaning, texts), unit=_prefixed(unit, texts["prefix"]), words=plan.words)
 
 
-def _title(table: Table) -> str:
-    """The title that names the test of a table, where no column does and nothing else has said it."""
-    told = table.plan.meaning is not None and table.plan.meaning == table.context.test
-    return (table.context.test_text or "") if told else ""
+def _other_name(table: Table, test_no: int) -> str:
+    """What names the test where no column does: the heading or a title above; nothing where a profile does."""
+    plan = table.plan
+    if test_no >= 0:
+        test = plan.tests[test_no]
+        return test.heading if parse_meaning(test.heading).quantity == test.meaning.quantity else ""
+    return (table.context.test_text or "") if plan.meaning is not None and plan.meaning == table.context.test else ""
 
 
 def _why_unknown(meaning: Meaning, where: str) -> str:

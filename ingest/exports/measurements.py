@@ -52,7 +52,7 @@ LOOPS: Final = ("loop", EARTH_LOOP, LINE_LOOP)
 MULTIPLES: Final = {"1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.0": 1.0, "2": 2.0, "2.0": 2.0, "5": 5.0,
                     "5.0": 5.0}  # fmt: skip
 _ORDINAL: Final = re.compile(r"^\d{1,2}\s?[.):]\s+(?=[^\W\d])")
-_HUMP: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=\d)")
+HUMP: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=\d)")
 _SPELT: Final = str.maketrans({"∆": "δ", "×": "x", "∗": "x"})
 _ASSERTS: Final = ("quantity", "place", "conductors", "own", "volts", "impedance")
 _NAMES_PAIR: Final = ("pair", "volts", "impedance")
@@ -65,7 +65,7 @@ def parse_meaning(text: str) -> Meaning:
     if not any(mark.isalpha() for mark in name):
         return Meaning()
     meaning = _whole(name)
-    if not meaning.is_reading and (parted := _HUMP.sub(" ", name)) != name:
+    if not meaning.is_reading and (parted := HUMP.sub(" ", name)) != name:
         again = _whole(parted)
         return again if again.is_reading or (again.speaks and not meaning.speaks) else meaning
     return meaning
@@ -225,16 +225,13 @@ def _continuity(pair: str | None, parts: Sequence[Part], meaning: Meaning) -> Me
 
 
 def with_unit(meaning: Meaning, unit: Unit | None) -> Meaning:
-    """A bare pair becomes a voltage where its unit is volts; anything else stays as it is."""
-    if (
-        meaning.quantity is None
-        and not meaning.other
-        and not meaning.unclear
-        and meaning.conductors
-        and unit
-        and unit.base == "V"
-    ):
-        return (
-            replace(meaning, quantity="voltage") if meaning.conductors in QUANTITIES["voltage"].conductors else meaning
-        )
+    """A bare pair is a voltage where its unit is volts, a bare multiple of the rated current a trip time where it is
+    seconds; anything else stays as it is.
+    """
+    if meaning.quantity or meaning.other or meaning.unclear or unit is None:
+        return meaning
+    if meaning.conductors in QUANTITIES["voltage"].conductors and unit.base == "V":
+        return replace(meaning, quantity="voltage")
+    if meaning.rcd_multiple and not meaning.conductors and unit.base == "s":
+        return replace(meaning, quantity="rcd_trip_time")
     return meaning
