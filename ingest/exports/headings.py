@@ -87,7 +87,8 @@ def parse_heading(text: str) -> Heading:
     roles = _roles(name) or _roles(bare) or _roles(_BRACKETED.sub(" ", bare)) or _roles(HUMP.sub(" ", bare))
     roles = tuple((role, rank) for role, rank in roles if not (role in ("time", "date", "moment") and unit))
     meaning, of = parse_meaning(text), None
-    if not roles and (beside := _BESIDE.fullmatch(name)) and (of := parse_meaning(beside["of"])).quantity:
+    beside = None if roles or meaning.is_reading else _BESIDE.fullmatch(name)
+    if beside and (of := parse_meaning(beside["of"])).quantity:
         kind = next(kind for kind in ("unit", "comparator", "flag") if beside[kind])
         return Heading(text=text, roles=((kind, BESIDE_RANK),), of=of)
     if any(role in ("test_voltage", "multiple", "value", "unit") for role, _ in roles):
