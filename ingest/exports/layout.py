@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
@@ -114,6 +114,7 @@ def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
     """Rows after the first n heading rows at ``position`` that look like data: no blanks, no furniture, no headings."""
     head = {"", *(fold(cell) for cell in rows[position])}
 
+    @cache
     def body(used: int) -> list[Sequence[str]]:
         found: list[Sequence[str]] = []
         for row in rows[position + used : position + used + SAMPLE_ROWS]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from ingest.cells.text import fold
+from ingest.exports.alignment import align, may_differ
 from ingest.exports.context import (
     Context,
     is_comment,
@@ -46,6 +47,7 @@ class Scanner:
     context: Context
     find: FindPlan = find_plan
     plan: Plan | None = None
+    usual: int = 0
     _rows: list[Row] = field(default_factory=list)
     _lines: list[int] = field(default_factory=list)
     _broken: list[str] = field(default_factory=list)
@@ -76,7 +78,7 @@ class Scanner:
 
     def resume(self, grid: Grid, records: Records) -> Scanner:
         """Another scanner that goes on in the same table, with the rows of ``grid``."""
-        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan)
+        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan, usual=self.usual)
 
     def walk(self) -> None:
         """Go through the rows of a table that began elsewhere."""
@@ -105,7 +107,12 @@ class Scanner:
         """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
         plan = self.plan
         assert plan is not None
-        if len(row) != plan.width or position in self.grid.damaged or position == len(self.grid.rows) - 1:
+        if (
+            len(row) != plan.width
+            or plan.width != self.usual
+            or position in self.grid.damaged
+            or position == len(self.grid.rows) - 1
+        ):
             return False
         if plan is not self._looked_at:
             self._looked_at, self._watched, self._plain = plan, _watched(plan), set()
@@ -148,17 +155,22 @@ class Scanner:
         """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
         context = read_context([row for _, row in self._waiting], self.context)
-        found = self.find(rows, position, context, sample_after(rows, position))
+        body = sample_after(rows, position)
+        found = self.find(rows, position, context, body)
         if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
             if not looks_like_headings(rows[position]):
                 return None
             found = UNREAD, 1
         plan, used = found
+        usual = plan.width
+        if plan is not UNREAD:
+            aligned = align(plan, body(used))
+            plan, usual = replace(plan, doubt=plan.doubt or aligned.doubt), aligned.cells
         if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
             return used
         self._flush()
         self._use_waiting()
-        self.plan, self.context = plan, context
+        self.plan, self.context, self.usual = plan, context, usual
         self._found = self._found or plan is not UNREAD
         return used
 
@@ -204,28 +216,25 @@ class Scanner:
         plan = self.plan
         assert plan is not None
         cells, broken = list(row), ""
-        while len(cells) > plan.width and not cells[-1].strip():
-            cells.pop()
         if plan is UNREAD:
             broken = "no profile"
         elif position == len(self.grid.rows) - 1 and not self.grid.complete:
+            cells = self._without_end(cells)
             cells, broken, cut = settle_last_row(cells, plan, self._rows)
             if cut:
                 self._keep(cut, position, "cut off")
-        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+        elif len(cells) == self.usual or may_differ(cells, plan, self.usual):
+            cells = cells[: plan.width]
+        elif (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
             cells = mended
-        elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
+        else:
             broken = "unreadable"
         self._keep(cells, position, broken)
 
-    def _may_be_short(self, cells: Row) -> bool:
-        """True where only cells are missing at the end that no value depends on."""
-        plan = self.plan
-        assert plan is not None
-        needed = [at for role, at in plan.roles if role not in ("verdict", "label")]
-        if plan.value is None:
-            return len(cells) > max([*needed, *(test.index for test in plan.tests)])
-        return len(cells) > max([*needed, plan.value]) and is_data_cell(cells[plan.value])
+    def _without_end(self, cells: list[str]) -> list[str]:
+        """The cells without the empty one at the end of every row, where headings have none."""
+        assert self.plan is not None
+        return cells[:-1] if len(cells) == self.usual > self.plan.width and not cells[-1].strip() else cells
 
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
