@@ -119,11 +119,12 @@ def _unknown_numbers(plan: Plan, rows: Rows) -> bool:
     """True where a column under an empty or unknown heading, before the last column of values, holds numbers."""
     taken = {at for _, at in plan.roles} | {test.unit_at for test in plan.tests}
     taken |= {test.index for test in plan.tests if test.meaning.is_reading}
-    return any(
-        at not in taken and not parse_heading(heading).known and any(number_of(row[at]) for row in rows if at < len(row))
+    open_ones = [
+        at
         for at, heading in enumerate(plan.headings[: last_value(plan)])
-        if at > 0
-    )  # fmt: skip
+        if at > 0 and at not in taken and not parse_heading(heading).known
+    ]
+    return any(number_of(row[at]) is not None for at in open_ones for row in rows if at < len(row))
 
 
 def _holds_value(row: Sequence[str], at: int) -> bool:
