@@ -239,9 +239,20 @@ class Scanner:
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
             row, broken = [self.grid.delimiter.join(row)], "no profile"
+        elif broken and self._says_nothing(row):
+            text = self.grid.delimiter.join(row)
+            keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
+            return
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
+
+    def _says_nothing(self, row: Row) -> bool:
+        """True where no value of a wide table stands in a row: it is kept as one text, or it would be forgotten."""
+        plan = self.plan
+        assert plan is not None
+        filled = {at for at, cell in enumerate(row) if cell.strip()}
+        return plan.value is None and filled.isdisjoint(test.index for test in plan.tests)
 
     def _flush(self) -> None:
         """Hand the rows of the table so far to the records."""
