@@ -14,7 +14,7 @@ from ingest.exports.dialect import chosen_grid
 from ingest.exports.layout import Plan, find_plan, sample_after
 from ingest.exports.read import MEMBER_COLUMNS, Claim, collect
 from ingest.exports.records import Piece, Records, Table
-from ingest.exports.scan import UNREAD
+from ingest.exports.outside import UNREAD
 
 HEAD_ROWS: Final = 100
 

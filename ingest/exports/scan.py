@@ -19,20 +19,18 @@ from ingest.exports.context import (
     is_statistic,
     only_tells,
     read_context,
-    tells_something,
 )
 from ingest.exports.cut import settle_last_row
-from ingest.exports.grid import DELIMITERS, Grid
+from ingest.exports.grid import Grid
 from ingest.exports.layout import Plan, find_plan, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
+from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
 from ingest.exports.records import Records, Table
 from ingest.exports.roles import ANCHORS
 
 Row = Sequence[str]
 FindPlan = Callable[[Sequence[Row], int, Context, Callable[[int], Sequence[Row]]], "tuple[Plan, int] | None"]
 ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
-UNREAD: Final = Plan(headings=("",), roles=(), value=0)
-"""The plan of rows that nothing explains: each is one record, refused."""
 NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
 NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
 
@@ -269,11 +267,7 @@ class Scanner:
         left = [
             (position, row)
             for position, row in self._waiting
-            if looks_like_data(row)
-            and not tells_something([cell for cell in row if cell.strip()])
-            and not is_comment(row[0])
-            and not is_furniture(row[0])
-            and not is_statistic(row[0])
+            if is_forgotten(row)
         ]
         self.context = read_context([row for _, row in self._waiting], self.context)
         self._waiting.clear()
@@ -306,23 +300,3 @@ def _is_aside(text: str, *, first: bool) -> bool:
     if not text or (first and text[0].isdigit()):
         return False
     return is_statistic(text) or (first and (is_comment(text) or is_furniture(text)))
-
-
-def looks_like_data(row: Row) -> bool:
-    """True for a line with three cells or more, under this delimiter or another, and a number, date or time."""
-    filled = [cell for cell in row if cell.strip()]
-    if len(filled) >= 3:
-        return any(is_data_cell(cell) for cell in filled)
-    text = " ".join(filled)
-    return any(text.count(mark) >= 3 and any(is_data_cell(cell) for cell in text.split(mark)) for mark in DELIMITERS)
-
-
-def keep_unclaimed(
-    lines: Sequence[str], records: Records, file_no: int, reason: str, detail: str = "", numbers: Sequence[int] = ()
-) -> None:
-    """Lines that nothing can read, each as a record that is refused; ``numbers``: where they stand."""
-    number = len(records.tables)
-    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter="", detail=detail))
-    kept = [at for at, line in enumerate(lines) if fold(line)]
-    places = numbers or range(1, len(lines) + 1)
-    records.add_rows(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))
