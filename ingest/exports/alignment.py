@@ -15,10 +15,11 @@ from typing import Final
 from ingest.cells.text import CACHE, fold
 from ingest.cells.value import number_of
 from ingest.cells.words import is_not_measured, is_over_range
+from ingest.exports.context import is_statistic
 from ingest.exports.headings import parse_heading
 from ingest.exports.layout import Plan, is_data_cell
 from ingest.exports.mend import fits_plan
-from ingest.exports.roles import is_state
+from ingest.exports.roles import is_state, parse_memory_no
 
 Rows = Sequence[Sequence[str]]
 DISAGREE: Final = (
@@ -33,15 +34,25 @@ SHIFTED: Final = (
 
 @dataclass(frozen=True)
 class Alignment:
-    """``cells``: how many cells the rows of a table have; ``doubt``: why none of them can be read, if so."""
+    """``cells``: how many cells the rows of a table have; ``doubt``: why none of them can be read, if so;
+    ``identified``: most of them have a number, date or time of their own.
+    """
 
     cells: int
     doubt: str = ""
+    identified: bool = False
 
 
 def align(plan: Plan, sample: Rows) -> Alignment:
     """How many cells the rows under the headings of ``plan`` have, by a ``sample`` of them (folded cells)."""
     rows = _of_this_table(sample)
+    usual, doubt = _count_cells(plan, rows)
+    own = sum(1 for row in rows if has_identity(row, plan))
+    return Alignment(usual, doubt, identified=bool(rows) and 2 * own >= len(rows))
+
+
+def _count_cells(plan: Plan, rows: Rows) -> tuple[int, str]:
+    """How many cells the rows have, and what speaks against reading them."""
     width, named = plan.width, named_width(plan)
     counts = {len(row) for row in rows}
     usual = width
@@ -50,15 +61,27 @@ def align(plan: Plan, sample: Rows) -> Alignment:
     elif rows and named < width and counts == {named}:
         usual = named
     if plan.value is not None or not rows:
-        return Alignment(usual)
+        return usual, ""
     proved = any(ends_with_values(row, plan) for row in rows)
     if usual != width and not proved:
-        return Alignment(usual, DISAGREE)
+        return usual, DISAGREE
     if usual == width and named < width and _mostly_values(rows, named):
-        return Alignment(usual, BEYOND)
+        return usual, BEYOND
     if not any(_holds_value(row, last_value(plan)) for row in rows) and _unknown_numbers(plan, rows):
-        return Alignment(usual, SHIFTED)
-    return Alignment(usual)
+        return usual, SHIFTED
+    return usual, ""
+
+
+def has_identity(row: Sequence[str], plan: Plan) -> bool:
+    """True where a row has the number of a record, a date or a time in the column that is for it."""
+    for role, at in plan.own:
+        cell = row[at] if at < len(row) else ""
+        if role == "memory_no":
+            if parse_memory_no(cell) is not None:
+                return True
+        elif any(mark.isdigit() for mark in cell) and not is_statistic(cell):
+            return True
+    return False
 
 
 def named_width(plan: Plan) -> int:

@@ -13,8 +13,8 @@ from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
 from ingest.exports.layout import find_plan
-from ingest.exports.records import Records
 from ingest.exports.outside import keep_unclaimed
+from ingest.exports.records import Records
 from ingest.exports.scan import Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
