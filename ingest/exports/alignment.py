@@ -15,7 +15,7 @@ from typing import Final
 from ingest.cells.text import CACHE, fold
 from ingest.cells.value import number_of
 from ingest.cells.words import is_not_measured, is_over_range
-from ingest.exports.context import is_statistic
+from ingest.exports.context import is_statistic, is_summary
 from ingest.exports.headings import parse_heading
 from ingest.exports.layout import Plan, is_data_cell
 from ingest.exports.mend import fits_plan
@@ -48,7 +48,8 @@ def align(plan: Plan, sample: Rows) -> Alignment:
     rows = _of_this_table(sample)
     usual, doubt = _count_cells(plan, rows)
     own = sum(1 for row in rows if has_identity(row, plan))
-    return Alignment(usual, doubt, identified=bool(rows) and 2 * own >= len(rows))
+    numbered = plan.value is None or plan.at("memory_no") is not None or plan.at("label") is not None
+    return Alignment(usual, doubt, identified=numbered and bool(rows and plan.own) and 2 * own >= len(rows))
 
 
 def _count_cells(plan: Plan, rows: Rows) -> tuple[int, str]:
@@ -73,7 +74,12 @@ def _count_cells(plan: Plan, rows: Rows) -> tuple[int, str]:
 
 
 def has_identity(row: Sequence[str], plan: Plan) -> bool:
-    """True where a row has the number of a record, a date or a time in the column that is for it."""
+    """True where a row has the number of a record, a date or a time in the column that is for it; in a long table
+    without numbers a label too.
+    """
+    label = plan.at("label") if plan.value is not None and plan.at("memory_no") is None else None
+    if label is not None and label < len(row) and row[label].strip() and not is_summary(row[label]):
+        return True
     for role, at in plan.own:
         cell = row[at] if at < len(row) else ""
         if role == "memory_no":
