@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.matching.progress import PAUSES, SHORTEST_PAUSE_S, STEP_COUNT, pause_between, step_kernel
+from reconcile.matching.progress import PAUSES, SHORTEST_PAUSE_S, STAGE_COUNT, pause_between, stage_kernel
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -31,8 +31,8 @@ SMOOTHED_OVER: Final = 1.5
 
 @dataclass(frozen=True, kw_only=True)
 class Habits:
-    """``kernel`` (S + 1, S + 1): next step given the last; ``leave`` (S + 1), ``first`` (S + 1); the last place is no
-    step and zero. ``pause`` (kinds of pause, bins): density [1/s] by logarithm of the pause. ``stray``: share.
+    """``kernel`` (S + 1, S + 1): next stage given the last; ``leave`` (S + 1), ``first`` (S + 1); the last place is no
+    stage and zero. ``pause`` (kinds of pause, bins): density [1/s] by logarithm of the pause. ``stray``: share.
     """
 
     kernel: Numbers
@@ -58,7 +58,7 @@ class Moves:
 @cache
 def usual_habits() -> Habits:
     """The habits assumed before anything is seen (reconcile.matching.progress)."""
-    kernel, leave, first = step_kernel()
+    kernel, leave, first = stage_kernel()
     return Habits(kernel=kernel, leave=leave, first=first, pause=_usual_pauses(), stray=USUAL_STRAY)
 
 
@@ -96,7 +96,7 @@ def learn_habits(moves: Moves) -> Habits:
     leave = (USUAL_STEPS * usual.leave + leaves) / total[:, 0]
     arrivals = np.maximum(moves.done - moves.step.sum(axis=0), 0.0)
     first = (USUAL_STEPS * usual.first + arrivals) / (USUAL_STEPS + arrivals.sum())
-    kernel[STEP_COUNT], kernel[:, STEP_COUNT], leave[STEP_COUNT], first[STEP_COUNT] = 0.0, 0.0, 0.0, 0.0
+    kernel[STAGE_COUNT], kernel[:, STAGE_COUNT], leave[STAGE_COUNT], first[STAGE_COUNT] = 0.0, 0.0, 0.0, 0.0
     stray = (USUAL_READINGS * usual.stray + moves.strays) / (USUAL_READINGS + moves.readings)
     return Habits(kernel=kernel, leave=leave, first=first, pause=_learnt_pauses(moves.pause), stray=float(stray))
 
@@ -122,7 +122,7 @@ def count_pauses(kind: Places, pause_s: Numbers, weight: Numbers) -> Numbers:
 
 def no_moves() -> Moves:
     """Nothing counted yet."""
-    size = STEP_COUNT + 1
+    size = STAGE_COUNT + 1
     return Moves(
         step=np.zeros((size, size)), done=np.zeros(size), pause=np.zeros((len(PAUSES), BINS)), strays=0.0, readings=0.0
     )
@@ -140,5 +140,5 @@ def add_moves(one: Moves, other: Moves) -> Moves:
 
 
 def lies_between(earlier: Places, later: Places) -> Places:
-    """Which pause lies between two steps (places, ``STEP_COUNT`` for none)."""
+    """Which pause lies between two stages (places, ``STAGE_COUNT`` for none)."""
     return np.asarray(pause_between()[earlier, later], dtype=np.int64)
