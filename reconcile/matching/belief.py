@@ -111,7 +111,9 @@ def count_moves(cases: list[Case], visits: Visits, habits: Habits) -> Moves:
             for number, share in zip(group, weight, strict=True):
                 if share > LEAST_SHARE:
                     case = cases[items[number].session]
-                    total = add_moves(total, _moves(case.session, items[number], posteriors[number], float(share)))
+                    variant = items[number].variant
+                    session = case.variants[variant].session if case.variants else case.session
+                    total = add_moves(total, _moves(session, items[number], posteriors[number], float(share)))
     return total
 
 

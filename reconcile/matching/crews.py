@@ -18,10 +18,13 @@ from numpy.typing import NDArray
 from reconcile.matching.belief import Belief, Case, Member, Variant
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
+from reconcile.matching.interleaving import interleave
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import KINDS, Session
+from reconcile.matching.placing import has_lost_date
 from reconcile.matching.progress import ISOLATED, PART_OF_STAGE, RESTORED, STAGE_COUNT, SUPPLY, stages_of_kind
 from reconcile.matching.relative_clocks import Ground, Track, lay_ground, lay_over, score_alone, score_differences
+from reconcile.matching.visits import Visits
 from schemas.quantities import QUANTITIES
 
 Numbers = NDArray[np.float64]
@@ -29,6 +32,9 @@ Places = NDArray[np.int64]
 
 SHARED_FROM: Final = 0.3
 """Sessions whose readings share at least so many jobs [expected number] may be of one crew."""
+
+LONGEST_APART_S: Final = 13 * 3600.0
+"""Clocks that kept their date are never read as further apart than this."""
 
 TOGETHER: Final = 0.9
 ARRIVES_ANY_TIME: Final = 1.0 / 43200.0
@@ -38,6 +44,9 @@ REACH_S: Final = 1500.0
 MOST_TRIED: Final = 900
 MOST_VARIANTS: Final = 4
 LEAST_VARIANT: Final = 0.003
+WITHOUT_CLOCK: Final = 12.0
+"""What a likeliest order falls short of all orders together [log likelihood]."""
+
 DRIFTS: Final = 0.1
 """Share of pairs of clocks of which one drifts noticeably."""
 
@@ -53,12 +62,13 @@ LIVE_BY_INDICATOR: Final = 0.4
 
 @dataclass(frozen=True, kw_only=True)
 class _Laid:
-    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle) and their track."""
+    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle) and their track, in
+    the order they were taken.
+    """
 
     members: tuple[tuple[int, float, float, float], ...]
     track: Track
     log_weight: float
-    mass: float = 0.0
 
 
 def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) -> list[Case]:
@@ -77,17 +87,41 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) 
     return crews
 
 
-def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, int, int]:
-    """Best first: a clock that kept its date, many readings."""
+def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
+    """The numbers of the sessions that another meter may have been used beside."""
+    if len({session.source for session in sessions}) < 2:
+        return []
+    dated = [_timed(session) and not has_lost_date(session, visits) for session in sessions]
+    if not all(dated):
+        return list(range(len(sessions)))
+    starts = np.array([np.nanmin(session.time_s) for session in sessions])
+    ends = np.array([np.nanmax(session.time_s) for session in sessions])
+    order = np.argsort(starts, kind="stable")
+    found: set[int] = set()
+    for place, number in enumerate(order):
+        for other in order[place + 1 :]:
+            if starts[other] > ends[number] + LONGEST_APART_S:
+                break
+            if sessions[number].source != sessions[other].source:
+                found |= {int(number), int(other)}
+    return sorted(found)
+
+
+def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, bool, int, int]:
+    """Best first: a clock at all, one that kept its date, many readings."""
     lost = belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
-    return lost, -len(case.session.rows), number
+    return not _timed(case.session), lost, -len(case.session.rows), number
+
+
+def _timed(session: Session) -> bool:
+    return bool((~np.isnan(session.time_s)).any())
 
 
 def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict[int, float]]:
     """For each session those it shares jobs with, and how many [expected number]."""
     at_job: dict[int, list[tuple[int, float]]] = {}
-    for number, (case, belief) in enumerate(zip(cases, beliefs, strict=True)):
-        if belief is not None and (~np.isnan(case.session.time_s)).any():
+    for number, belief in enumerate(beliefs):
+        if belief is not None:
             for job, share in belief.visited.items():
                 if share > 0.02:
                     at_job.setdefault(job, []).append((number, share))
@@ -108,7 +142,7 @@ def _grow(
 ) -> tuple[list[_Laid], list[int]]:  # fmt: skip
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
-    track = _track(cases[anchor].session, words)
+    track = _track(cases[anchor].session, 0, words)
     laid = [_Laid(members=((anchor, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
     members = [anchor]
     waiting = dict(partners[anchor])
@@ -117,7 +151,8 @@ def _grow(
         del waiting[other]
         if other not in free or other in members:
             continue
-        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, words), ground, anchor)
+        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground,
+                     anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():
@@ -140,23 +175,30 @@ def _lay(
     for way in laid:
         before = score_alone(way.track, ground)
         first, second = _with_roles(way.track, track)
+        if not _timed(cases[other].session) or np.isnan(first.time_s).any():
+            score, order, times = interleave(first, second, ground)
+            joined = replace(lay_over(first, second).sorted_by(order), time_s=times)
+            member = (other, 0.0, 0.0, 0.0)
+            weight = way.log_weight + score - before - alone + WITHOUT_CLOCK
+            found.append(_Laid(members=(*way.members, member), track=joined, log_weight=weight))
+            continue
         difference_s, drift, log_prior = _differences(first, second, base, belief, ground)
-        score, order = score_differences(first, second, difference_s, drift, ground)
-        log_weight = score + log_prior - before - alone
-        for places in _distinct(order, log_weight):
+        score_s, orders = score_differences(first, second, difference_s, drift, ground)
+        log_weight = score_s + log_prior - before - alone
+        for places in _distinct(orders, log_weight):
             best = places[log_weight[places].argmax()]
             mass = float(np.logaddexp.reduce(log_weight[places]))
             shown = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
             joined = lay_over(first, replace(second, time_s=shown))
-            sorted_ = np.argsort(joined.time_s, kind="stable")
+            member = (other, float(difference_s[best]), float(drift[best]), middle_s)
             found.append(
                 _Laid(
-                    members=(*way.members, (other, float(difference_s[best]), float(drift[best]), middle_s)),
-                    track=Track(**{name: getattr(joined, name)[sorted_] for name in joined.__dataclass_fields__}),
+                    members=(*way.members, member),
+                    track=joined.sorted_by(np.argsort(joined.time_s, kind="stable")),
                     log_weight=way.log_weight + mass,
                 )
             )
-    if not found or max(way.log_weight for way in found) < max(way.log_weight for way in laid):
+    if max(way.log_weight for way in found) < max(way.log_weight for way in laid):
         return []
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
@@ -225,16 +267,25 @@ def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Num
     return np.asarray(np.log((share * weights).sum(axis=1)), dtype=np.float64)
 
 
-def _track(session: Session, words: dict[str, int]) -> Track:
+def _track(session: Session, member: int, words: dict[str, int]) -> Track:
     """A session as a track; ``words`` numbers the labels."""
+    times = known_times(session.time_s) if (~np.isnan(session.time_s)).any() else _beats(session)
     plain = [plain_label(text) for text in session.label]
     label = np.array([words.setdefault(word, len(words)) if word else -1 for word in plain], dtype=np.int64)
     return Track(
-        time_s=known_times(session.time_s),
+        time_s=times,
         kind=session.kind,
         label=label,
         emission=np.ones((len(session.kind), stages_of_kind().shape[1])),
+        member=np.full(len(session.kind), member),
+        row=np.arange(len(session.kind)),
     )
+
+
+def _beats(session: Session) -> Numbers:
+    """Times that tell pauses only [s]: NaN where a clock began anew."""
+    began = np.diff(session.start, prepend=session.start[:1]) != 0
+    return np.where(began, np.nan, session.beat_s)
 
 
 def known_times(time_s: Numbers) -> Numbers:
@@ -270,20 +321,20 @@ def by_role(kind: Places, others: Places) -> Numbers:
 def _case(laid: list[_Laid], cases: list[Case]) -> Case:
     """One case of a crew: the readings in the order of the likeliest variant."""
     numbers = [number for number, *_ in laid[0].members]
-    variants = [_merged(way, numbers, cases) for way in laid]
-    base, places = variants[0]
-    weight = np.array([way.log_weight for way in laid])
     starts = np.cumsum([0, *(len(cases[number].session.rows) for number in numbers)])
+    orders = [starts[way.track.member] + way.track.row for way in laid]
+    variants = [_merged(way, order, numbers, cases) for way, order in zip(laid, orders, strict=True)]
+    base = variants[0]
+    weight = np.array([way.log_weight for way in laid])
     # Places of the readings, member by member, in the order of the first variant.
-    back = np.empty(len(places), dtype=np.int64)
-    back[places] = np.arange(len(places))
+    back = np.argsort(orders[0])
     return Case(
         session=base.session,
         decided=base.decided,
         hints=cases[numbers[0]].hints,
         variants=tuple(
             Variant(session=one.session, decided=one.decided, place=back[order], log_prior=float(prior))
-            for (one, order), prior in zip(variants, weight - weight.max(), strict=True)
+            for one, order, prior in zip(variants, orders, weight - weight.max(), strict=True)
         ),
         members=tuple(
             Member(
@@ -298,15 +349,10 @@ def _case(laid: list[_Laid], cases: list[Case]) -> Case:
     )
 
 
-def _merged(way: _Laid, numbers: list[int], cases: list[Case]) -> tuple[Case, Places]:
-    """The members of a crew as one session, and the place of each of its readings in the members one after another."""
+def _merged(way: _Laid, order: Places, numbers: list[int], cases: list[Case]) -> Case:
+    """The members of a crew as one session, its readings in that order of the members one after another."""
     sessions = [cases[number].session for number in numbers]
-    times = [
-        known_times(session.time_s) - difference_s - drift * (known_times(session.time_s) - middle_s)
-        for session, (_, difference_s, drift, middle_s) in zip(sessions, way.members, strict=True)
-    ]
-    time_s = np.concatenate(times)
-    order = np.argsort(time_s, kind="stable")
+    time_s = way.track.time_s
     kind = np.concatenate([session.kind for session in sessions])
     meter = np.repeat(np.arange(len(sessions)), [len(session.rows) for session in sessions])
     emission = np.ones((len(kind), stages_of_kind().shape[1]))
@@ -320,12 +366,12 @@ def _merged(way: _Laid, numbers: list[int], cases: list[Case]) -> tuple[Case, Pl
         meter_serial=first.meter_serial,
         source=first.source,
         rows=np.concatenate([session.rows for session in sessions])[order],
-        time_s=time_s[order],
+        time_s=time_s,
         dated=first.dated,
         kind=kind[order],
         label=[labels[place] for place in order],
         record=record[order],
-        beat_s=time_s[order],
+        beat_s=time_s,
         start=np.zeros(len(order), dtype=np.int64),
         meter=meter[order],
         serials=tuple(sorted({session.meter_serial for session in sessions if session.meter_serial})),
@@ -338,7 +384,7 @@ def _merged(way: _Laid, numbers: list[int], cases: list[Case]) -> tuple[Case, Pl
             step=np.concatenate([one.step for one in decided])[order],
         ),
         hints=cases[numbers[0]].hints,
-    ), order
+    )
 
 
 def _apart(record: Places, number: int) -> Places:

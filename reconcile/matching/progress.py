@@ -66,14 +66,14 @@ STAGE_COUNT: Final = len(STAGES)
 STEP_OF_STAGE: Final = np.array([STEP_NAMES.index(stage.step) for stage in STAGES], dtype=np.int64)
 PART_OF_STAGE: Final = np.array([PARTS.index(stage.part) for stage in STAGES], dtype=np.int64)
 
-FORWARD, AGAIN, SAME_TRIPLE, SAME_PART = 0.78, 0.06, 0.07, 0.05
-FREELY: Final = {"untested": 0.15, "tested": 0.2, "dead": 0.2, "restored": 0.25}
-"""Share of moves within a part that keep to no order."""
+FORWARD, AGAIN, SAME_TRIPLE, SAME_PART = 0.8, 0.05, 0.06, 0.05
+STAYS: Final = {"untested": 0.35, "tested": 0.5}
+"""Share of moves that stay in a part whose order is free."""
 
 LEAPS: Final[dict[tuple[str, str], float]] = {
     ("untested", "restored"): 0.006, ("untested", "tested"): 1e-4, ("untested", "isolated"): 0.01,
     ("supply", "untested"): 1e-4, ("supply", "restored"): 0.006,
-    ("tested", "supply"): 0.03, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
+    ("tested", "supply"): 0.012, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
     ("proving", "untested"): 0.01, ("proving", "supply"): 0.003, ("proving", "tested"): 0.03,
     ("proving", "restored"): 0.002,
     ("isolated", "proving"): 0.004, ("isolated", "supply"): 1e-4, ("isolated", "untested"): 1e-4,
@@ -162,16 +162,16 @@ def stage_kernel() -> tuple[Numbers, Numbers, Numbers]:
     leave = np.zeros(STAGE_COUNT + 1)
     for place, stage in enumerate(STAGES):
         onward = _onward(place)
-        row = FORWARD * onward[:STAGE_COUNT]
+        row = FORWARD * _within(place, onward[:STAGE_COUNT])
         row[place] += AGAIN
-        mates = [other for other in range(STAGE_COUNT) if _mates()[place, other]]
+        mates = [other for other in range(STAGE_COUNT) if triple_mates()[place, other]]
         row[mates or [place]] += SAME_TRIPLE / max(len(mates), 1)
-        row += SAME_PART * _share_of_part(stage.part) + FREELY.get(stage.part, 0.0) * _share_of_part(stage.part)
+        row += SAME_PART * _share_of_part(stage.part)
         for (source, target), weight in LEAPS.items():
             if source == stage.part:
                 row += weight * _entry(target)
         leave[place] = max(
-            LEAVES_BY_STEP.get(stage.step, 0.0) if stage.part == "tested" else LEAVES_BY_PART[stage.part],
+            LEAVES_BY_STEP.get(stage.step, 0.0) if stage.part == "tested" else 0.0,
             LEAVES_BY_PART[stage.part],
             FORWARD * onward[STAGE_COUNT],
         )
@@ -199,6 +199,18 @@ def resumed_stage() -> Numbers:
 def was_isolated() -> Places:
     """Whether an appliance left after each stage was isolated already (1) or tested live only (0); (stages + 1)."""
     return np.append((PART_OF_STAGE >= ISOLATED).astype(np.int64), 0)
+
+
+def _within(place: int, onward: Numbers) -> Numbers:
+    """Where the order is free, a set share stays in the part and the rest goes on, whatever was done already."""
+    part = PARTS[PART_OF_STAGE[place]]
+    if part not in STAYS:
+        return onward
+    here = PART_OF_STAGE == PART_OF_STAGE[place]
+    ahead, beyond = np.where(here, onward, 0.0), np.where(here, 0.0, onward)
+    free = _share_of_part(part)
+    inside = 0.6 * ahead / ahead.sum() + 0.4 * free if ahead.sum() > 0.0 else free
+    return np.asarray(STAYS[part] * inside + (1.0 - STAYS[part]) * beyond / beyond.sum(), dtype=np.float64)
 
 
 def _share_of_part(part: str) -> Numbers:
@@ -252,11 +264,18 @@ def pause_between() -> Places:
     worked = into_dead | (isolating[None, :] & (part[:, None] >= PROVED))
     ahead = np.where(into_restored, TO_RESTORE, np.where(into_isolation, TO_ISOLATE, WITHIN))
     ahead = np.where(worked, TO_DEAD_TESTS, ahead)
-    return np.where(back & ~_mates() & ~into_isolation & ~worked, TO_RETEST, ahead).astype(np.int64)
+    return np.where(back & ~triple_mates() & ~into_isolation & ~worked, TO_RETEST, ahead).astype(np.int64)
 
 
 @cache
-def _mates() -> NDArray[np.bool_]:
+def triple_places() -> Places:
+    """Stages of the three triples of voltages, each in the order L-N, L-E, N-E; shape (3, 3)."""
+    steps = [stage.step for stage in STAGES]
+    return np.array([[steps.index(name) for name in triple] for triple in TRIPLES], dtype=np.int64)
+
+
+@cache
+def triple_mates() -> NDArray[np.bool_]:
     """True for two steps of one triple of voltages, which may be taken in any order; shape (stages + 1, stages + 1)."""
     mates = np.zeros((STAGE_COUNT + 1, STAGE_COUNT + 1), dtype=bool)
     for triple in TRIPLES:

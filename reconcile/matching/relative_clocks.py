@@ -32,25 +32,42 @@ FLOOR: Final = 1e-9
 """Weight of any move at all: strays and habits nobody thought of."""
 
 
+UNKNOWN_PAUSE: Final = 0.01
+"""Density [1/s] of a pause that is not known: about that of a usual one."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Track:
-    """The readings of one or more meters by one clock: ``time_s`` [s], ``kind``, ``label`` (number, −1 none) and
-    ``emission`` (T, D): weight of each stage by the meter.
+    """The readings of one or more meters by one clock: ``time_s`` [s, NaN where there is none], ``kind``, ``label``
+    (number, −1 none), ``emission`` (T, D): weight of each stage by the meter; ``member`` and ``row``: whose reading.
     """
 
     time_s: Numbers
     kind: Places
     label: Places
     emission: Numbers
+    member: Places
+    row: Places
+
+    def sorted_by(self, order: Places) -> Track:
+        """The readings in that order."""
+        return Track(**{name: getattr(self, name)[order] for name in self.__dataclass_fields__})
 
 
 @dataclass(frozen=True, kw_only=True)
 class Ground:
-    """Moves from stage to stage by length of pause (bins, S + 1, S + 1): at one appliance, and to another."""
+    """Moves from stage to stage by length of pause (bins + 1, S + 1, S + 1), the last for a pause that is not known: at
+    one appliance, and to another.
+    """
 
     stay: Numbers
     leave: Numbers
     first: Numbers
+
+
+def bins_of(pause_s: Numbers) -> Places:
+    """Which length of pause in a Ground each is [s]."""
+    return np.where(np.isnan(pause_s), BINS, pause_bin(np.maximum(pause_s, 0.0)))
 
 
 def lay_ground(habits: Habits) -> Ground:
@@ -58,12 +75,12 @@ def lay_ground(habits: Habits) -> Ground:
     size = STAGE_COUNT + 1
     places = np.arange(size)
     lies = lies_between(places[:, None], places[None, :])
-    density = habits.pause.T
+    density = np.concatenate([habits.pause.T, np.full((1, len(habits.pause)), UNKNOWN_PAUSE)])
     stay = habits.kernel[None] * density[:, lies]
     away = 0.6 * density[:, TO_APPLIANCE] + 0.4 * density[:, TO_JOB]
     begin = 0.85 * habits.first + 0.15 * resumed_stage()[0]
     leave = habits.leave[None, :, None] * begin[None, None, :] * away[:, None, None]
-    assert stay.shape == (BINS, size, size)
+    assert stay.shape == (BINS + 1, size, size)
     return Ground(stay=stay, leave=leave, first=habits.first)
 
 
@@ -73,7 +90,7 @@ def score_sequences(order: Places, time_s: Numbers, track: Track, ground: Ground
     ``order`` (H, T): places in ``track``; ``time_s`` (H, T): their times in that order [s].
     """
     stages = np.where(stages_of_kind() < 0, STAGE_COUNT, stages_of_kind())[track.kind]
-    bins = pause_bin(np.maximum(np.diff(time_s, axis=1), 0.0))
+    bins = bins_of(np.diff(time_s, axis=1))
     stay, leave = _label_weights(track.label[order])
     now = stages[order[:, 0]]
     weight = ground.first[now] * track.emission[order[:, 0]] + FLOOR
@@ -106,12 +123,8 @@ def _label_weights(label: Places) -> tuple[Numbers, Numbers]:
 
 def lay_over(first: Track, second: Track) -> Track:
     """Both tracks as one, the readings of the first before those of the second."""
-    return Track(
-        time_s=np.concatenate([first.time_s, second.time_s]),
-        kind=np.concatenate([first.kind, second.kind]),
-        label=np.concatenate([first.label, second.label]),
-        emission=np.concatenate([first.emission, second.emission]),
-    )
+    names = Track.__dataclass_fields__
+    return Track(**{name: np.concatenate([getattr(first, name), getattr(second, name)]) for name in names})
 
 
 def score_differences(
