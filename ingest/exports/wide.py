@@ -15,6 +15,8 @@ from ingest.exports.roles import is_sign
 
 MEASURED: Final = ("V", "A", "Ohm", "s")
 CONFLICT: Final = "its heading and the row of units below it say different units"
+SHOWN: Final = ("a difference or a share",)
+"""What looks so much like a reading that its cells are refused; limits and settings beside readings need no word."""
 NOT_KNOWN: Final = "its heading is not understood"
 
 
@@ -111,6 +113,8 @@ def column_meaning(
     A heading that is not understood and stands over values of a measured quantity is kept: its cells are refused, not
     forgotten.
     """
+    if heading.meaning.other in SHOWN and not heading.roles:
+        return replace(heading.meaning, unit=heading.unit or row_unit)
     if heading.meaning.other or (heading.roles and not heading.meaning.is_reading):
         return None
     unit = heading.unit or heading.meaning.unit or row_unit
