@@ -30,7 +30,7 @@ import pandas as pd
 
 from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
-from reconcile.matching.crews import find_crews, may_have_company, split_belief
+from reconcile.matching.crews import find_crews, may_have_company, split_beliefs
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
@@ -118,8 +118,8 @@ class _Found:
             for number in numbers:
                 self._keep(number, belief)
             return
-        for member in unit.members:
-            self._keep(member.number, split_belief(belief, member, self.visits.appliance_job))
+        for member, part in zip(unit.members, split_beliefs(belief, unit, self.visits.appliance_job), strict=True):
+            self._keep(member.number, part)
 
     def _keep(self, number: int, belief: Belief | None) -> None:
         case = self.cases[number]

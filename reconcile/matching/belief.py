@@ -52,6 +52,19 @@ class Member:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Lacing:
+    """How the readings of a member without a clock stand between others: ``share`` of each gap, the chosen ``gap``, and
+    the readings between which the gaps are (``beside``: whose, ``row``: its which).
+    """
+
+    member: int
+    share: Numbers
+    gap: Places
+    beside: Places
+    row: Places
+
+
+@dataclass(frozen=True, kw_only=True)
 class Case:
     """One session with the decisions about it and what is known from elsewhere; for a crew its variants, members."""
 
@@ -60,6 +73,7 @@ class Case:
     hints: Hints
     variants: tuple[Variant, ...] = ()
     members: tuple[Member, ...] = ()
+    laced: tuple[Lacing, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +95,8 @@ class Belief:
     first_job: int
     last_job: int
     variant: Places
-    evidence: float = 0.0
+    order_sure: Numbers | None = None
+    order_step_sure: Numbers | None = None
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:

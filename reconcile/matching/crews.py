@@ -14,11 +14,12 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from rapidfuzz.distance import OSA
 
-from reconcile.matching.belief import Belief, Case, Member, Variant
+from reconcile.matching.belief import Belief, Case, Lacing, Member, Variant
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
-from reconcile.matching.interleaving import interleave
+from reconcile.matching.interleaving import Interleaving, interleave
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import has_lost_date
@@ -26,6 +27,7 @@ from reconcile.matching.progress import ISOLATED, PART_OF_STAGE, RESTORED, STAGE
 from reconcile.matching.relative_clocks import Ground, Track, lay_ground, lay_over, score_alone, score_differences
 from reconcile.matching.visits import Visits
 from schemas.quantities import QUANTITIES
+from schemas.steps import PHASES, STEPS
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -36,6 +38,13 @@ SHARED_FROM: Final = 0.3
 LONGEST_APART_S: Final = 13 * 3600.0
 """Clocks that kept their date are never read as further apart than this."""
 
+LONG_WORD: Final = 4
+GOES_ON: Final = 50.0
+"""Sessions of one memory come before any other partner."""
+
+BREAK_MARGIN_S: Final = 1200.0
+LONGEST_BREAK_S: Final = 5 * 3600.0
+OFFSET_APART_S: Final = 300.0
 TOGETHER: Final = 0.9
 ARRIVES_ANY_TIME: Final = 1.0 / 43200.0
 FINE_S: Final = 20.0
@@ -51,12 +60,13 @@ DRIFTS: Final = 0.1
 """Share of pairs of clocks of which one drifts noticeably."""
 
 DRIFT_STEPS: Final = np.array([-60, -50, -40, -30, -22, -15, -9, 9, 15, 22, 30, 40, 50, 60]) / 3600.0
+PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
 PROOF_KIND: Final = KINDS["voltage_indicator_proof", ""]
 VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
-DEAD_BY_UNPROVED: Final = 0.1
+DEAD_BY_UNPROVED: Final = 0.03
 """Weight of a dead test with a meter that is never proved although another meter of the crew is."""
 
-LIVE_BY_INDICATOR: Final = 0.4
+LIVE_BY_INDICATOR: Final = 0.15
 """Weight of a live voltage with the meter that is proved, where another one measures voltages too."""
 
 
@@ -69,6 +79,7 @@ class _Laid:
     members: tuple[tuple[int, float, float, float], ...]
     track: Track
     log_weight: float
+    laced: tuple[Lacing, ...] = ()
 
 
 def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) -> list[Case]:
@@ -133,7 +144,25 @@ def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict
                     row = shared.setdefault(one, {})
                     row[other] = row.get(other, 0.0) + min(share, other_share)
     kept = {one: {other: many for other, many in row.items() if many >= SHARED_FROM} for one, row in shared.items()}
-    return {one: row for one, row in kept.items() if row}
+    kept = {one: row for one, row in kept.items() if row}
+    for before in range(len(cases) - 1):
+        if before in kept and _goes_on(cases, beliefs, before):
+            kept[before][before + 1] = GOES_ON
+            kept.setdefault(before + 1, {})[before] = GOES_ON
+    return kept
+
+
+def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bool:
+    """Whether the next session is the same working day of the same memory, cut where the clock was set or lost."""
+    one, other = cases[before].session, cases[before + 1].session
+    first, second = beliefs[before], beliefs[before + 1]
+    if one.source != other.source or first is None or second is None or not _timed(one) or not _timed(other):
+        return False
+    end_s = np.nanmax(one.time_s) - first.offset_s
+    start_s = np.nanmin(other.time_s) - second.offset_s
+    apart_s = start_s[None, :] - end_s[:, None]
+    near = (apart_s > -BREAK_MARGIN_S) & (apart_s < LONGEST_BREAK_S)
+    return float((first.weight[:, None] * second.weight[None, :] * near).sum()) > 0.8
 
 
 def _grow(
@@ -147,7 +176,7 @@ def _grow(
     members = [anchor]
     waiting = dict(partners[anchor])
     while waiting:
-        other = max(waiting, key=lambda number: (waiting[number], -number))
+        other = max(waiting, key=lambda number: (_timed(cases[number].session), waiting[number], -number))
         del waiting[other]
         if other not in free or other in members:
             continue
@@ -176,16 +205,29 @@ def _lay(
         before = score_alone(way.track, ground)
         first, second = _with_roles(way.track, track)
         if not _timed(cases[other].session) or np.isnan(first.time_s).any():
-            score, order, times = interleave(first, second, ground)
-            joined = replace(lay_over(first, second).sorted_by(order), time_s=times)
-            member = (other, 0.0, 0.0, 0.0)
-            weight = way.log_weight + score - before - alone + WITHOUT_CLOCK
-            found.append(_Laid(members=(*way.members, member), track=joined, log_weight=weight))
+            found += [
+                _Laid(
+                    members=(*way.members, (other, 0.0, 0.0, 0.0)),
+                    track=replace(lay_over(first, second).sorted_by(laced.order), time_s=laced.time_s),
+                    log_weight=way.log_weight + laced.score - before - alone + WITHOUT_CLOCK,
+                    laced=(*way.laced, _lacing(len(way.members), laced, first)),
+                )
+                for laced in interleave(first, second, ground)
+            ]
             continue
         difference_s, drift, log_prior = _differences(first, second, base, belief, ground)
         score_s, orders = score_differences(first, second, difference_s, drift, ground)
         log_weight = score_s + log_prior - before - alone
-        for places in _distinct(orders, log_weight):
+        after = _same_memory_order(way, cases, other)
+        if after:
+            begins = second.time_s[0] - difference_s - drift * (second.time_s[0] - middle_s)
+            ends = second.time_s[-1] - difference_s - drift * (second.time_s[-1] - middle_s)
+            bad = (begins < after[0]) | (ends > after[1])
+            log_weight = np.where(bad, -np.inf, log_weight)
+            if not np.isfinite(log_weight).any():
+                continue
+        tags = np.round(difference_s / OFFSET_APART_S).astype(np.int64) if after else np.zeros(len(orders), np.int64)
+        for places in _distinct(orders, tags, log_weight):
             best = places[log_weight[places].argmax()]
             mass = float(np.logaddexp.reduce(log_weight[places]))
             shown = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
@@ -196,21 +238,36 @@ def _lay(
                     members=(*way.members, member),
                     track=joined.sorted_by(np.argsort(joined.time_s, kind="stable")),
                     log_weight=way.log_weight + mass,
+                    laced=way.laced,
                 )
             )
-    if max(way.log_weight for way in found) < max(way.log_weight for way in laid):
+    if not found or max(way.log_weight for way in found) < max(way.log_weight for way in laid):
         return []
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
     return [way for way in found[:MOST_VARIANTS] if way.log_weight > least]
 
 
-def _distinct(order: Places, log_weight: Numbers) -> list[Places]:
-    """Places of the differences that give one and the same order, the most probable orders first."""
+def _lacing(member: int, laced: Interleaving, first: Track) -> Lacing:
+    return Lacing(member=member, share=laced.share, gap=laced.gap, beside=first.member, row=first.row)
+
+
+def _same_memory_order(way: _Laid, cases: list[Case], other: int) -> tuple[float, float] | None:
+    """Between which times a session of a memory that is in the crew already must lie; nothing for another memory."""
+    low, high = -np.inf, np.inf
+    for at, (number, *_) in enumerate(way.members):
+        if cases[number].session.source == cases[other].session.source:
+            times = way.track.time_s[way.track.member == at]
+            low, high = (max(low, times[-1]), high) if number < other else (low, min(high, times[0]))
+    return None if not np.isfinite(low) and not np.isfinite(high) else (low, high)
+
+
+def _distinct(order: Places, tags: Places, log_weight: Numbers) -> list[Places]:
+    """Places of the differences that give one and the same order (and tag), the most probable orders first."""
     keep = np.flatnonzero(log_weight > log_weight.max() + np.log(LEAST_VARIANT) - 2.0)
     groups: dict[bytes, list[int]] = {}
     for place in keep:
-        groups.setdefault(order[place].tobytes(), []).append(int(place))
+        groups.setdefault(order[place].tobytes() + tags[place].tobytes(), []).append(int(place))
     ranked = sorted(groups.values(), key=lambda places: -float(np.logaddexp.reduce(log_weight[places])))
     return [np.array(places, dtype=np.int64) for places in ranked[:MOST_VARIANTS]]
 
@@ -271,7 +328,7 @@ def _track(session: Session, member: int, words: dict[str, int]) -> Track:
     """A session as a track; ``words`` numbers the labels."""
     times = known_times(session.time_s) if (~np.isnan(session.time_s)).any() else _beats(session)
     plain = [plain_label(text) for text in session.label]
-    label = np.array([words.setdefault(word, len(words)) if word else -1 for word in plain], dtype=np.int64)
+    label = np.array([_number_of(word, words) if word else -1 for word in plain], dtype=np.int64)
     return Track(
         time_s=times,
         kind=session.kind,
@@ -280,6 +337,14 @@ def _track(session: Session, member: int, words: dict[str, int]) -> Track:
         member=np.full(len(session.kind), member),
         row=np.arange(len(session.kind)),
     )
+
+
+def _number_of(word: str, words: dict[str, int]) -> int:
+    """The number of a label; one that a slip of the finger leads to has the same."""
+    if word not in words:
+        near = [known for known in words if len(word) > LONG_WORD and OSA.distance(word, known, score_cutoff=2) <= 2]
+        words[word] = words[near[0]] if near else len(words)
+    return words[word]
 
 
 def _beats(session: Session) -> Numbers:
@@ -346,6 +411,7 @@ def _case(laid: list[_Laid], cases: list[Case]) -> Case:
             )
             for at, number in enumerate(numbers)
         ),
+        laced=laid[0].laced,
     )
 
 
@@ -392,7 +458,46 @@ def _apart(record: Places, number: int) -> Places:
     return record + number * 10_000_000
 
 
-def split_belief(belief: Belief, member: Member, job_of: Places) -> Belief:
+def split_beliefs(belief: Belief, crew: Case, job_of: Places) -> list[Belief]:
+    """What the belief about a crew says of each of its members."""
+    sure, step_sure = _order_sure(belief, crew)
+    return [
+        replace(_of_member(belief, member, job_of), order_sure=sure[member.place], order_step_sure=step_sure[member.place])
+        for member in crew.members
+    ]
+
+
+def _order_sure(belief: Belief, crew: Case) -> tuple[Numbers, Numbers]:
+    """How sure the appliance and the phase of each reading are as far as its place in the order goes (T), (T).
+
+    A reading without time and label that may as well stand in another gap of the other meter belongs as surely to its
+    appliance as the readings around that other gap do; its phase is as sure as the side of the isolation it stands on.
+    """
+    by_appliance = belief.belongs.sum(axis=2)
+    count = len(by_appliance)
+    top = by_appliance.argmax(axis=1)
+    step = belief.steps[np.arange(count), belief.belongs[np.arange(count), top].argmax(axis=1)]
+    isolation = (step >= 0) & (PHASE_OF_STEP[step] == PHASES.index("isolation"))
+    typed = np.array([bool(plain_label(text)) for text in crew.session.label])
+    sure, step_sure = np.ones(count), np.ones(count)
+    for lacing in crew.laced:
+        beside = np.array([crew.members[of].place[row] for of, row in zip(lacing.beside, lacing.row, strict=True)])
+        own = crew.members[lacing.member].place
+        left = np.append(-1, top[beside])[None, :] == top[own][:, None]
+        right = np.append(top[beside], -1)[None, :] == top[own][:, None]
+        here = np.arange(len(beside) + 1)[None, :] == lacing.gap[:, None]
+        within = (lacing.share * np.where(here, 1.0, 0.5 * left + 0.5 * right)).sum(axis=1)
+        sure[own] = np.where(typed[own], sure[own], np.minimum(sure[own], within))
+        isolated = (isolation[beside])[None, :] & (top[beside][None, :] == top[own][:, None])
+        known = np.concatenate([np.zeros((len(own), 1)), np.cumsum(isolated, axis=1)], axis=1)
+        since, ahead = known > 0, known < known[:, -1:]
+        row = np.arange(len(own))
+        alike = (since == since[row, lacing.gap][:, None]) & (ahead == ahead[row, lacing.gap][:, None])
+        step_sure[own] = np.minimum(step_sure[own], (lacing.share * alike).sum(axis=1))
+    return np.minimum(sure, 1.0), np.minimum(step_sure, 1.0)
+
+
+def _of_member(belief: Belief, member: Member, job_of: Places) -> Belief:
     """What the belief about a crew says of one member."""
     place = member.place
     belongs = belief.belongs[place]

@@ -69,10 +69,12 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     reading = np.arange(count)
     best = by_appliance.argmax(axis=1)
     sure = np.minimum(by_appliance[reading, best], 1.0)
+    sure = sure if belief.order_sure is None else sure * belief.order_sure
     nowhere = np.clip(1.0 - by_appliance.sum(axis=1), 0.0, 1.0)
     by_step = belief.belongs[reading, best]
     column = by_step.argmax(axis=1)
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
+    step_sure = step_sure if belief.order_step_sure is None else step_sure * belief.order_step_sure
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
     lost = (sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM)

@@ -25,7 +25,7 @@ from reconcile.matching.progress import (
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-LABEL_CHANGED: Final = 0.04
+LABEL_CHANGED: Final = 0.015
 """Staying at an appliance while another label is typed, leaving it while the same is."""
 
 FLOOR: Final = 1e-9
