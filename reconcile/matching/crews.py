@@ -56,6 +56,8 @@ LEAST_VARIANT: Final = 0.003
 WITHOUT_CLOCK: Final = 12.0
 """What a likeliest order falls short of all orders together [log likelihood]."""
 
+HOUR_S: Final = 3600.0
+ONE_HOUR_APART: Final = 0.05
 DRIFTS: Final = 0.1
 """Share of pairs of clocks of which one drifts noticeably."""
 
@@ -312,7 +314,10 @@ def _centres(base: Belief, belief: Belief) -> tuple[Numbers, Numbers]:
     centres, place = np.unique(np.round(difference_s / 60.0) * 60.0, return_inverse=True)
     total = np.bincount(place, weights=weight)
     keep = total > 0.003
-    return centres[keep], total[keep] / total[keep].sum()
+    centres, total = centres[keep], total[keep]
+    # Summer time may be set in one of them only, whatever the job list could tell.
+    around = [centres + shift_s for shift_s in (-HOUR_S, HOUR_S)]
+    return np.concatenate([centres, *around]), np.concatenate([total, *[ONE_HOUR_APART * total] * 2]) / total.sum()
 
 
 def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Numbers:

@@ -73,7 +73,7 @@ STAYS: Final = {"untested": 0.35, "tested": 0.5}
 LEAPS: Final[dict[tuple[str, str], float]] = {
     ("untested", "restored"): 0.006, ("untested", "tested"): 1e-4, ("untested", "isolated"): 0.01,
     ("supply", "untested"): 1e-4, ("supply", "restored"): 0.006,
-    ("tested", "supply"): 0.012, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
+    ("tested", "supply"): 0.005, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
     ("proving", "untested"): 0.01, ("proving", "supply"): 0.003, ("proving", "tested"): 0.03,
     ("proving", "restored"): 0.002,
     ("isolated", "proving"): 0.004, ("isolated", "supply"): 1e-4, ("isolated", "untested"): 1e-4,
