@@ -13,6 +13,7 @@ from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.factors import Decided, pauses, placing_factors, reading_factors
 from reconcile.matching.habits import BINS, Habits, Moves, add_moves, count_pauses, lies_between, no_moves
 from reconcile.matching.labels import plain_label
+from reconcile.matching.label_doubts import labels_in_doubt
 from reconcile.matching.order import Session
 from reconcile.matching.placing import Hints, find_placings
 from reconcile.matching.progress import PAUSES, STAGE_COUNT, STEP_OF_STAGE, TO_APPLIANCE, TO_JOB, stages_of_kind
@@ -25,6 +26,9 @@ TWICE: Final = 1.1
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
 VISITED_TWICE: Final = 0.01
+MEANINGLESS: Final = 0.03
+"""How often an engineer's labels name nothing of the job list, or are never changed (common practice, from memory)."""
+
 LEAST_SHARE: Final = 0.01
 
 
@@ -163,20 +167,30 @@ def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
     """Every session under every hypothesis."""
     items: list[Item] = []
     for number, case in enumerate(cases):
-        words = [plain_label(text) for text in case.session.label]
-        placings = find_placings(case.session, words, visits, case.hints)
         alone = Variant(session=case.session, decided=case.decided, place=np.empty(0, dtype=np.int64), log_prior=0.0)
-        for place, variant in enumerate((case.variants or (alone,)) if placings else ()):
-            words = [plain_label(text) for text in variant.session.label]
-            readings = reading_factors(variant.session, words, variant.decided, habits)
-            for placing in placings:
-                factors = placing_factors(variant.session, readings, placing, visits, variant.decided, case.hints)
-                items += [
-                    Item(session=number, readings=readings, factors=factors, offset=offset, variant=place,
-                         log_prior=variant.log_prior)
-                    for offset in range(len(placing.offset_s))
-                ]  # fmt: skip
+        for regime, log_share in _label_regimes(case.session, visits):
+            words = [plain_label(text) if regime else "" for text in case.session.label]
+            placings = find_placings(case.session, words, visits, case.hints)
+            for place, variant in enumerate((case.variants or (alone,)) if placings else ()):
+                words = [plain_label(text) for text in variant.session.label]
+                readings = reading_factors(variant.session, words, variant.decided, habits)
+                for placing in placings:
+                    factors = placing_factors(
+                        variant.session, readings, placing, visits, variant.decided, case.hints, labels_count=regime
+                    )
+                    items += [
+                        Item(session=number, readings=readings, factors=factors, offset=offset, variant=place,
+                             log_prior=variant.log_prior + log_share)
+                        for offset in range(len(placing.offset_s))
+                    ]  # fmt: skip
     return items
+
+
+def _label_regimes(session: Session, visits: Visits) -> list[tuple[bool, float]]:
+    """Whether labels name appliances, with log prior: where they may not, both are tried."""
+    if labels_in_doubt(session, visits):
+        return [(True, float(np.log1p(-MEANINGLESS))), (False, float(np.log(MEANINGLESS)))]
+    return [(True, 0.0)]
 
 
 def _by_case(items: list[Item], count: int) -> list[list[int]]:

@@ -31,7 +31,7 @@ class Visits:
     cancelled. ``serials`` are the meters named, ``named_serials`` all of them. ``day``: number of the working day (−1 where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
     ``called``: for each way of naming an appliance its weight and the plain names (see plain_label); the first is the
-    label of the list, empty where it has none. ``has_rcd``: the list
+    label of the list, empty where it has none, ``words`` all of them. ``has_rcd``: the list
     knows of an RCD; ``class_two``: of construction class II, which has no earth to test.
     """
 
@@ -49,6 +49,7 @@ class Visits:
     appliance_id: NDArray[np.object_]
     appliance_job: Places
     called: tuple[tuple[float, NDArray[np.object_]], ...]
+    words: frozenset[str]
     has_rcd: NDArray[np.bool_]
     class_two: NDArray[np.bool_]
 
@@ -80,7 +81,8 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         appliance_job=job_of,
         has_rcd=known["rcd_rated_ma"].notna().to_numpy(),
         class_two=(known["construction_class"] == "II").to_numpy(dtype=bool),
-        called=_called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of])),
+        called=(called := _called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of]))),
+        words=frozenset(text for _, names in called for text in names if text),
     )
 
 
