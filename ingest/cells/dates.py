@@ -171,19 +171,26 @@ def absurd_orders(cells: Sequence[DateCell]) -> frozenset[str]:
 
 
 def decide_order(cells: Iterable[str], told: str | None = None, hints: Iterable[str] = ()) -> OrderDecision:
-    """The order of day and month in a column of date cells.
+    """The order of day and month in a file with these date cells.
 
-    A word told (operator, profile, heading, preamble) counts first; then what single cells prove; then the dates of the
-    preamble (``hints``). Proof both ways leaves the column undecided.
+    What single cells prove counts most: proof both ways leaves the file undecided, and so does proof against a word
+    told (operator, profile, heading, preamble). The dates of the preamble (``hints``) count where no cell proves one.
     """
+    for proved in (_proved(cells), _proved(hints)):
+        if len(proved) > 1:
+            return OrderDecision(None, "the dates of this file prove both orders of day and month")
+        if proved and told and told not in proved:
+            return OrderDecision(None, f"{told} was told, and a date of this file proves {'/'.join(proved)}")
+        if proved:
+            return OrderDecision(next(iter(proved)), "proved by another date of the file")
     if told:
         return OrderDecision(told, "told")
-    for source in (list(cells), list(hints)):
-        found = [parse_date(cell) for cell in source]
-        excluded = absurd_orders(found)
-        proved = {left.pop() for cell in found if len(left := {order for order, _ in cell.by_order} - excluded) == 1}
-        if len(proved) == 1:
-            return OrderDecision(proved.pop(), "proved by another date of the file")
-        if proved:
-            return OrderDecision(None, "the dates of this column prove both orders of day and month")
     return OrderDecision(None, "no date of the file settles which is day and which is month")
+
+
+def _proved(cells: Iterable[str]) -> frozenset[str]:
+    """The orders of day and month that single cells allow alone."""
+    found = [parse_date(cell) for cell in cells]
+    excluded = absurd_orders(found)
+    left = [{order for order, _ in cell.by_order} - excluded for cell in found]
+    return frozenset(next(iter(orders)) for orders in left if len(orders) == 1)

@@ -32,6 +32,8 @@ from schemas.readings import Refusals
 Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
 MEMORY_DIGITS: Final = 12
 BROKEN_NAMES: Final = list(BROKEN)
+UNREADABLE: Final = ("quotes", "no identity", "summary")
+"""What is wrong with a row, where its refusal has the reason "unreadable"."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,7 +221,7 @@ def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
     for at in np.flatnonzero(broken):
         name = BROKEN_NAMES[broken[at]]
         detail = records.tables[records.table[rows[at]]].detail
-        reasons[at], messages[at] = ("unreadable" if name == "quotes" else name), detail or BROKEN[name]
+        reasons[at], messages[at] = ("unreadable" if name in UNREADABLE else name), detail or BROKEN[name]
     columns = {
         "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),
         "record_no": records.record_no[rows],

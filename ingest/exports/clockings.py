@@ -1,4 +1,4 @@
-"""How the dates and times of a table are read: decided by a column, then by its file, or not at all."""
+"""How the dates and times of a table are read: dates are decided by the file as a whole, or not at all."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Clocking:
 def decide_clockings(
     tables: Sequence[Table], table: Codes, days: Distinct, clocks: Distinct, told: Sequence[str | None], proofs: Proofs
 ) -> tuple[list[Clocking], Proofs]:
-    """How each table's dates and times are read; a table without proof takes the proof of its file.
+    """How each table's dates and times are read; what proves an order of day and month proves it for the whole file.
 
     ``told`` is the order of day and month that operator, decision or profile gives each file; ``proofs`` what other
     parts of a file that is read in parts have proved. Gives what these tables prove as well.
@@ -42,22 +42,26 @@ def decide_clockings(
     day_texts, clock_texts = _by_table(table, days), _by_table(table, clocks)
     days_of: dict[Place, list[str]] = defaultdict(list)
     clocks_of: dict[Place, list[str]] = defaultdict(list)
-    by_file: dict[int, list[str]] = defaultdict(list)
+    hints: dict[int, list[str]] = defaultdict(list)
+    cells: dict[int, list[str]] = defaultdict(list)
     for number, source in enumerate(tables):
         splits = [(text, split_moment(text)) for text in day_texts[number]]
         days_of[source.place] += [split[0] if split else text for text, split in splits]
         clocks_of[source.place] += [*clock_texts[number], *(split[1] for _, split in splits if split)]
-        by_file[source.file_no] += source.context.dates
+        hints[source.file_no] += source.context.dates
     found = Proofs(
         days={place: telling_days(texts) for place, texts in days_of.items()},
         clocks={place: telling_clocks(texts) for place, texts in clocks_of.items()},
     )
     both = join_proofs([found, proofs])
     for place, texts in both.days.items():
-        by_file[place[0]] += texts
+        cells[place[0]] += texts
     clockings = [
-        _clocking(source, both.days.get(source.place, ()), both.clocks.get(source.place, ()), by_file[source.file_no],
-                  told[source.file_no])
+        _clocking(
+            source, both.clocks.get(source.place, ()),
+            decide_order(cells[source.file_no], source.plan.told or source.context.order or told[source.file_no],
+                         hints[source.file_no]),
+        )
         for source in tables
     ]  # fmt: skip
     return clockings, found
@@ -77,10 +81,7 @@ def _by_table(table: Codes, column: Distinct) -> dict[int, list[str]]:
     return texts
 
 
-def _clocking(
-    source: Table, days: Iterable[str], clocks: Iterable[str], others: Iterable[str], told: str | None
-) -> Clocking:
-    order = decide_order(days, source.plan.told or source.context.order or told, others)
+def _clocking(source: Table, clocks: Iterable[str], order: OrderDecision) -> Clocking:
     compact = [len(text.strip()) for text in clocks if text.strip().isdigit()]
     zone = source.context.zone
     if source.plan.offset_min is not None:

@@ -16,9 +16,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
-from ingest.exports.context import is_comment, is_furniture, is_statistic
 from ingest.exports.distinct import distinct
-from ingest.exports.layout import Plan
+from ingest.exports.layout import Plan, is_aside
 
 CHUNK_BYTES: Final = 4 << 20
 RETRY_BYTES: Final = 256 << 10
@@ -90,23 +89,17 @@ def read_plain(chunk: Chunk, plan: Plan, delimiter: str) -> Plain | None:
 
 
 def ordinary_rows(columns: Sequence[pa.Array], plan: Plan) -> npt.NDArray[np.bool_]:
-    """True for rows with numbers where values or dates are, and no comment, average or page furniture."""
+    """True for rows with a number, date or time of their own, and no comment, average or page furniture."""
     found = np.zeros(len(columns[0]), bool)
     for at in plan.numbered:
         if found.all():
             break
         found |= pc.match_substring_regex(columns[at], ORDINARY).to_numpy(zero_copy_only=False)
-    asides = [columns[at] for at in (plan.at("label"), plan.at("test")) if at is not None]
-    for column, first in [(columns[0], True), *((column, False) for column in asides)]:
+    for place in plan.watched:
+        column, first = columns[place], place == 0
         if first and pc.all(pc.match_substring_regex(column, "^[0-9]")).as_py():
             continue
         names = distinct(column)
-        aside = np.array([_is_aside(text or "", first=first) for text in names.texts], bool)
+        aside = np.array([is_aside(plan, text or "", first=first) for text in names.texts], bool)
         found &= ~aside[names.codes]
     return found
-
-
-def _is_aside(text: str, *, first: bool) -> bool:
-    if first and text[:1].isdigit():
-        return False
-    return is_statistic(text) or (first and (is_comment(text) or is_furniture(text)))

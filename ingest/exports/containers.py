@@ -33,12 +33,15 @@ READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 @dataclass(frozen=True, kw_only=True)
 class Member:
-    """One text with its ``lines``, or one sheet with its ``grid``; ``complete``: the last line has an end."""
+    """One text with its ``lines``, or one sheet with its ``grid``; ``complete``: the last line has an end; ``cut``: it
+    was packed, and its end is missing or damaged.
+    """
 
     name: str
     lines: list[str]
     complete: bool
     grid: Grid | None = None
+    cut: bool = False
 
 
 class NotOpened(Exception):
@@ -68,7 +71,7 @@ def first_lines(content: bytes) -> list[str]:
 
 def _text(name: str, content: bytes, whole: bool) -> Member:
     lines, complete = split_lines(decode(content).text)
-    return Member(name=name, lines=lines, complete=complete and whole)
+    return Member(name=name, lines=lines, complete=complete and whole, cut=not whole)
 
 
 def unpack_gzip(content: bytes) -> tuple[bytes, bool]:

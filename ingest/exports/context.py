@@ -305,6 +305,19 @@ _STATISTIC: Final = re.compile(
 )
 
 
+_SUMMARY: Final = re.compile(
+    r"\b(?:averages?|avg|mean|median|totals?|sub-?totals?|sums?|worst|best|lowest|highest|min(?:imum)?|max(?:imum)?|"
+    r"count|summary|limits?|permitted|statistics|std|stdev|deviation|overall)\b",
+    re.IGNORECASE,
+)
+
+
+@lru_cache(maxsize=CACHE)
+def is_summary(text: str) -> bool:
+    """True for a text with the word of an average, a total, a worst case anywhere in it."""
+    return _SUMMARY.search(fold(text)) is not None
+
+
 @lru_cache(maxsize=CACHE)
 def is_comment(text: str) -> bool:
     """True where a line that begins so is a comment."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ingest.cells.text import fold
 from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
-from ingest.exports.layout import find_plan, sample_after
+from ingest.exports.headings import parse_heading
+from ingest.exports.layout import find_plan, looks_like_headings, sample_after
 
 SAMPLE_LINES = 50
 MOST_ROWS = 300
@@ -50,13 +52,21 @@ def find_delimiter(lines: Sequence[str]) -> str:
 
 
 def score(grid: Grid) -> tuple[int, int]:
-    """How much of a table the cells make: what its headings say, and how many rows are as wide as they."""
+    """How much of a table the cells make: what its headings say, and how many rows are as wide as they.
+
+    Headings that are known count although their rows do not fit them: no other reading of the lines explains more.
+    """
+    known = 0
     for position in range(min(len(grid.rows), MOST_ROWS)):
         body = sample_after(grid.rows, position)
         found = find_plan(grid.rows, position, Context(), body)
         if found:
             plan, used = found
-            even = sum(1 for row in body(used) if len(row) == plan.width)
-            return len(plan.tests) + len(plan.roles) + 5 * plan.is_long, even
+            explained = len(plan.tests) + len(plan.roles) + 5 * plan.is_long
+            if explained < known:
+                break
+            return explained, sum(1 for row in body(used) if len(row) == plan.width)
+        if looks_like_headings(grid.rows[position]):
+            known = max(known, sum(1 for cell in grid.rows[position] if parse_heading(fold(cell)).known))
     widths = [len(row) for row in grid.rows if len(row) > 1]
-    return 0, max((widths.count(width) for width in set(widths)), default=0)
+    return known, max((widths.count(width) for width in set(widths)), default=0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -41,25 +41,45 @@ def distinct(column: pa.Array) -> Distinct:
 def combine(*columns: Codes) -> tuple[Codes, list[Codes]]:
     """One code for each distinct combination of codes, and for each column the codes of those combinations."""
     joined = np.zeros(len(columns[0]), np.int64)
-    first = np.zeros(min(1, len(joined)), np.int64)
+    parts: list[Codes] = []
+    count = min(1, len(joined))
     for column in columns:
         width = int(column.max(initial=0)) + 1
-        if width > 1:
-            joined, first = _factorize(joined * width + column)
-    return joined, [column[first] for column in columns]
+        if width == 1:
+            parts.append(np.zeros(count, np.int64))
+            continue
+        joined, keys = _compact(joined * width + column if count > 1 else column, count * width)
+        before, own = np.divmod(keys, width)
+        parts, count = [*(part[before] for part in parts), own], len(keys)
+    return joined, parts
 
 
-def _factorize(keys: Codes) -> tuple[Codes, Codes]:
-    """Codes by first appearance, and the position of the first row of each."""
-    codes, values = pd.factorize(keys)
-    first = np.full(len(values), -1, dtype=np.int64)
-    first[codes[::-1]] = np.arange(len(keys) - 1, -1, -1)
-    return codes.astype(np.int64, copy=False), first
+def _compact(keys: Codes, limit: int) -> tuple[Codes, Codes]:
+    """Codes 0, 1, … for the distinct keys, all below ``limit``, and the key of each code."""
+    if limit > max(DENSE_LEAST, DENSE * len(keys)):
+        codes, values = pd.factorize(keys)
+        return codes.astype(np.int64, copy=False), values
+    seen = np.zeros(limit, dtype=bool)
+    seen[keys] = True
+    values = np.flatnonzero(seen)
+    if len(values) == limit:
+        return keys, values
+    place = np.empty(limit, np.int64)
+    place[values] = np.arange(len(values))
+    return place[keys], values
+
+
+DENSE_LEAST: Final = 1 << 16
+DENSE: Final = 4
+"""A table of all possible keys is quicker than hashing while it is at most so many times as long as the rows."""
 
 
 def first_rows(keys: Codes) -> Codes:
-    """The row at which each distinct key appears first."""
-    return _factorize(keys)[1]
+    """The row at which each distinct key appears first, keys in rising order."""
+    codes, values = _compact(keys, int(keys.max(initial=-1)) + 1)
+    first = np.empty(len(values), dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(keys) - 1, -1, -1)
+    return first
 
 
 def take(results: Sequence[Result], codes: Codes, pick: Callable[[Result], object], dtype: Any) -> npt.NDArray[Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -13,6 +14,7 @@ LINE_ENDS: Final = re.compile(r"\r\n|\n|\r")
 SEPARATOR_LINE: Final = re.compile(r"\ufeff?\"?sep=(.)\"?", re.IGNORECASE)
 LONGEST_CELL_LINES: Final = 12
 """A quoted cell over more lines is an unclosed quote."""
+NEAR_LINES: Final = 40
 
 
 @dataclass(frozen=True)
@@ -113,23 +115,50 @@ def closes(text: str, delimiter: str) -> bool:
     return not inside
 
 
+def well_formed(text: str, delimiter: str) -> bool:
+    """True where every quote of ``text`` opens a cell, closes it, or is doubled inside one."""
+    inside, start = False, True
+    position, end = 0, len(text)
+    while position < end:
+        mark = text[position]
+        if inside:
+            if mark == '"' and text[position + 1 : position + 2] == '"':
+                position += 1
+            elif mark == '"':
+                inside = False
+                rest = text[position + 1 :].lstrip(" ")
+                if rest and rest[0] != delimiter:
+                    return False
+        elif mark == '"':
+            if not start:
+                return False
+            inside = True
+        start = not inside and mark == delimiter
+        position += 1
+    return not inside
+
+
 def _join(lines: list[str], position: int, delimiter: str) -> tuple[list[str], int] | None:
     """A row whose quoted cell runs over several lines, or None where the quote never closes as it should.
 
-    A line inside a cell that could be a row of its own speaks for a lost quote.
+    A line inside the cell that is as good a row by itself as its neighbours speaks for a lost quote.
     """
     text = lines[position]
-    width = text.count(delimiter)
-    for taken in range(2, LONGEST_CELL_LINES + 1):
-        if position + taken > len(lines):
+    usual = _usual_cells(lines, position, delimiter)
+    for following in lines[position + 1 : position + LONGEST_CELL_LINES]:
+        if following.count(delimiter) >= max(1, usual - 2) and well_formed(following, delimiter):
             return None
-        following = lines[position + taken - 1]
-        if following.count(delimiter) >= max(2, width) and not following.lstrip().startswith('"'):
-            inner = following.count(delimiter)
-            if closes(following, delimiter) and inner > 2:
-                return None
         text = f"{text}\n{following}"
-        if closes(text, delimiter):
-            row = next(csv.reader([part + "\n" for part in text.split("\n")], delimiter=delimiter), [""])
-            return row, taken
+        if well_formed(text, delimiter):
+            parts = [part + "\n" for part in text.split("\n")]
+            return next(csv.reader(parts, delimiter=delimiter), [""]), len(parts)
     return None
+
+
+def _usual_cells(lines: list[str], position: int, delimiter: str) -> int:
+    """How many cells most lines near ``position`` have that are rows by themselves."""
+    near = lines[max(0, position - NEAR_LINES) : position + NEAR_LINES]
+    counts = Counter(
+        len(parse_line(line, delimiter)) for line in near if delimiter in line and well_formed(line, delimiter)
+    )
+    return counts.most_common(1)[0][0] if counts else 0

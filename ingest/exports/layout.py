@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cache, cached_property, lru_cache
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
@@ -70,12 +70,26 @@ class Plan:
         return len(self.headings)
 
     @cached_property
-    def numbered(self) -> tuple[int, ...]:
-        """Columns that hold a number, date or time in nearly every row of data, and words in headings."""
+    def own(self) -> tuple[tuple[str, int], ...]:
+        """Columns that tell one record from another: its number, its date, its time. A summary has none of them."""
         places = dict(self.roles)
-        told = [places[role] for role in ("moment", "date", "time", "epoch", "memory_no") if role in places]
+        return tuple(
+            (role, places[role]) for role in ("memory_no", "moment", "date", "epoch", "time") if role in places
+        )
+
+    @cached_property
+    def numbered(self) -> tuple[int, ...]:
+        """Columns one of which begins with a digit in nearly every row of data: its own, or else its values."""
         values = [test.index for test in self.tests] if self.value is None else [self.value]
-        return (*values, *told)
+        return tuple(at for _, at in self.own) or tuple(values)
+
+    @cached_property
+    def watched(self) -> tuple[int, ...]:
+        """Columns whose text can make a row a comment, page furniture or (without a number and time of its own) an
+        average.
+        """
+        places = {0} if self.own else {0, self.at("label"), self.at("test")}
+        return tuple(sorted(at for at in places if at is not None))
 
     def at(self, role: str) -> int | None:
         """Position of the column that holds ``role``, or None."""
@@ -114,6 +128,7 @@ def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
     """Rows after the first n heading rows at ``position`` that look like data: no blanks, no furniture, no headings."""
     head = {"", *(fold(cell) for cell in rows[position])}
 
+    @cache
     def body(used: int) -> list[Sequence[str]]:
         found: list[Sequence[str]] = []
         for row in rows[position + used : position + used + SAMPLE_ROWS]:
@@ -309,6 +324,13 @@ def column_meaning(heading: Heading, row_unit: Unit | None, title: str | None = 
     if meaning.is_reading or meaning.conductors:
         return meaning
     return meaning if unit and unit.base in ("V", "A", "Ohm", "s") and heading.text else None
+
+
+def is_aside(plan: Plan, text: str, *, first: bool) -> bool:
+    """True where the text of a watched column can make its row something else than a record."""
+    if not text or (first and text[0].isdigit()):
+        return False
+    return (not plan.own and is_statistic(text)) or (first and (is_comment(text) or is_furniture(text)))
 
 
 def names_only_pairs(name: str) -> bool:

@@ -12,9 +12,9 @@ from ingest.exports.containers import Member
 from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.layout import Plan, find_plan, sample_after
+from ingest.exports.outside import UNREAD
 from ingest.exports.read import MEMBER_COLUMNS, Claim, collect
 from ingest.exports.records import Piece, Records, Table
-from ingest.exports.scan import UNREAD
 
 HEAD_ROWS: Final = 100
 

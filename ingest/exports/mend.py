@@ -39,7 +39,7 @@ def mend_row(cells: Sequence[str], plan: Plan, delimiter: str) -> list[str] | No
             continue
         pieces = cells[at : at + extra + 1]
         joined = [*cells[:at], delimiter.join(pieces), *cells[at + extra + 1 :]]
-        if _is_one_text(pieces, value=at == plan.value) and _fits(joined, plan):
+        if _is_one_text(pieces, value=at == plan.value) and fits_plan(joined, plan):
             found.append(joined)
     return found[0] if len(found) == 1 else None
 
@@ -51,7 +51,7 @@ def _is_one_text(pieces: Sequence[str], *, value: bool) -> bool:
     return pieces[0].strip() != "" and all(piece[:1] == " " and piece.strip() for piece in pieces[1:])
 
 
-def _fits(cells: Sequence[str], plan: Plan) -> bool:
+def fits_plan(cells: Sequence[str], plan: Plan) -> bool:
     """True where every cell can stand under its heading, and enough of them can be checked."""
     assert plan.value is not None
     checked = [(role, at) for role, at in plan.roles if role in CHECKED]

@@ -13,14 +13,16 @@ from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
 from ingest.exports.layout import find_plan
+from ingest.exports.outside import keep_unclaimed
 from ingest.exports.records import Records
-from ingest.exports.scan import Scanner, keep_unclaimed
+from ingest.exports.scan import Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
 from ingest.profiles.csv import CsvProfile
 from schemas.errors import InputError
 
 BUILT_IN: Final = "built-in"
+CUT: Final = "the packed file ends or is damaged here: rows that followed are missing; export or send it again"
 SURE: Final = 6
 """A table whose headings explain so much (columns that are known) is not looked at in any other shape."""
 MEMBER_COLUMNS: Final = 1000
@@ -112,6 +114,7 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
         first = len(records.pieces)
         if not claim.refused:
             found = read_member(member, records, file_no, claim.profile) or found
+            keep_cut(member, str(name), records, file_no)
         shift_columns(records, first, number * MEMBER_COLUMNS)
     if found:
         return claim
@@ -121,6 +124,13 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
         keep_unclaimed(member.lines, records, file_no, refused.refused or "no profile", refused.detail)
         shift_columns(records, first, number * MEMBER_COLUMNS)
     return refused
+
+
+def keep_cut(member: Member, name: str, records: Records, file_no: int) -> None:
+    """Add a record that is refused where the end of a packed text is missing: nobody knows what stood there."""
+    if member.cut:
+        last = [member.lines[-1]] if member.lines and member.lines[-1].strip() else [member.name or name]
+        keep_unclaimed(last, records, file_no, "cut off", CUT, numbers=[max(1, len(member.lines))])
 
 
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:

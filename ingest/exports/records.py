@@ -25,6 +25,8 @@ BROKEN: Final = {
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
     "cut off": "the last line of the file was cut off here: export the file again",
     "quotes": "a quote in this row does not close: where its cells end is not certain",
+    "no identity": "this row has no number, date or time of its own, as others of its table have: it may be a summary",
+    "summary": "this row is named like an average or a total, and nothing in it says that it is a record",
     "no profile": "no profile and no known layout claims this file: draft one with 'provebook profile suggest FILE'",
     "ambiguous": "more than one profile claims this file: name one with --profile",
 }

@@ -10,30 +10,31 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from ingest.cells.text import fold
+from ingest.exports.alignment import Alignment, align, has_identity, may_differ
 from ingest.exports.context import (
     Context,
     is_comment,
     is_furniture,
     is_statistic,
+    is_summary,
     only_tells,
     read_context,
-    tells_something,
 )
 from ingest.exports.cut import settle_last_row
-from ingest.exports.grid import DELIMITERS, Grid
-from ingest.exports.layout import Plan, find_plan, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.grid import Grid
+from ingest.exports.layout import Plan, find_plan, is_aside, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
+from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
 from ingest.exports.records import Records, Table
-from ingest.exports.roles import ANCHORS
+from ingest.exports.roles import ANCHORS, parse_memory_no
 
 Row = Sequence[str]
 FindPlan = Callable[[Sequence[Row], int, Context, Callable[[int], Sequence[Row]]], "tuple[Plan, int] | None"]
 ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
-UNREAD: Final = Plan(headings=("",), roles=(), value=0)
-"""The plan of rows that nothing explains: each is one record, refused."""
 NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
 NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
+
+NO_TABLE: Final = Alignment(0)
 
 
 @dataclass
@@ -46,12 +47,12 @@ class Scanner:
     context: Context
     find: FindPlan = find_plan
     plan: Plan | None = None
+    aligned: Alignment = NO_TABLE
     _rows: list[Row] = field(default_factory=list)
     _lines: list[int] = field(default_factory=list)
     _broken: list[str] = field(default_factory=list)
     _waiting: list[tuple[int, Row]] = field(default_factory=list)
     _plain: set[str] = field(default_factory=set)
-    _watched: tuple[int, ...] = ()
     _looked_at: Plan | None = None
     _found: bool = False
     _first_table: int = 0
@@ -76,7 +77,7 @@ class Scanner:
 
     def resume(self, grid: Grid, records: Records) -> Scanner:
         """Another scanner that goes on in the same table, with the rows of ``grid``."""
-        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan)
+        return Scanner(grid, records, self.file_no, self.context, find=self.find, plan=self.plan, aligned=self.aligned)
 
     def walk(self) -> None:
         """Go through the rows of a table that began elsewhere."""
@@ -105,15 +106,20 @@ class Scanner:
         """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
         plan = self.plan
         assert plan is not None
-        if len(row) != plan.width or position in self.grid.damaged or position == len(self.grid.rows) - 1:
+        if (
+            len(row) != plan.width
+            or plan.width != self.aligned.cells
+            or position in self.grid.damaged
+            or position == len(self.grid.rows) - 1
+        ):
             return False
         if plan is not self._looked_at:
-            self._looked_at, self._watched, self._plain = plan, _watched(plan), set()
+            self._looked_at, self._plain = plan, set()
         known = self._plain
-        for at in self._watched:
+        for at in plan.watched:
             text = row[at]
             if text not in known:
-                if _is_aside(text, first=at == 0):
+                if is_aside(plan, text, first=at == 0):
                     return False
                 known.add(text)
         return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
@@ -130,6 +136,8 @@ class Scanner:
             return used
         if self.plan is None or self._is_title(filled, position):
             self._waiting.append((position, row))
+        elif len(row) == self.aligned.cells and self._is_record(row):
+            self._keep_odd(row, position)
         elif self._renames(filled):
             return 1
         elif only_tells(filled):
@@ -137,6 +145,13 @@ class Scanner:
         elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
             self._keep_odd(row, position)
         return 1
+
+    def _is_record(self, row: Row) -> bool:
+        """True for a row with a number, date or time of its own that was not struck out by a mark of comments."""
+        plan = self.plan
+        assert plan is not None
+        struck = is_comment(row[0]) and 0 in (at for _, at in plan.own)
+        return has_identity(row, plan) and (not struck or parse_memory_no(row[0]) is not None)
 
     def _keep_damaged(self, row: Row, position: int) -> None:
         if self.plan is None:
@@ -148,17 +163,22 @@ class Scanner:
         """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
         context = read_context([row for _, row in self._waiting], self.context)
-        found = self.find(rows, position, context, sample_after(rows, position))
+        body = sample_after(rows, position)
+        found = self.find(rows, position, context, body)
         if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
             if not looks_like_headings(rows[position]):
                 return None
             found = UNREAD, 1
         plan, used = found
+        aligned = Alignment(plan.width)
+        if plan is not UNREAD:
+            aligned = align(plan, body(used))
+            plan = replace(plan, doubt=plan.doubt or aligned.doubt)
         if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
             return used
         self._flush()
         self._use_waiting()
-        self.plan, self.context = plan, context
+        self.plan, self.context, self.aligned = plan, context, aligned
         self._found = self._found or plan is not UNREAD
         return used
 
@@ -191,48 +211,65 @@ class Scanner:
             self.context = changed
 
     def _is_aside(self, row: Row, filled: Row) -> bool:
-        """True for averages and page furniture."""
+        """True for averages and page furniture: they have no number, date or time of their own."""
         plan = self.plan
         assert plan is not None
-        named = [row[at] for at in (plan.at("test"), plan.at("label")) if at is not None and at < len(row)]
-        if is_statistic(filled[0]) or any(is_statistic(cell) for cell in named):
+        if is_furniture(filled[0]) and len(filled) <= 3:
             return True
-        return is_furniture(filled[0]) and len(filled) <= 3
+        if plan.own:
+            return not has_identity(row, plan) and any(is_summary(cell) for cell in filled)
+        return is_statistic(filled[0]) and len(filled) <= 2
 
     def _keep_odd(self, row: Row, position: int) -> None:
         """Keep a row that is data but not plain: too long, too short, the last one."""
         plan = self.plan
         assert plan is not None
         cells, broken = list(row), ""
-        while len(cells) > plan.width and not cells[-1].strip():
-            cells.pop()
         if plan is UNREAD:
             broken = "no profile"
+        elif self.aligned.identified and not has_identity(row, plan):
+            broken = "no identity"
+        elif not plan.own and self._is_named_like_summary(row):
+            broken = "summary"
         elif position == len(self.grid.rows) - 1 and not self.grid.complete:
+            cells = self._without_end(cells)
             cells, broken, cut = settle_last_row(cells, plan, self._rows)
             if cut:
                 self._keep(cut, position, "cut off")
-        elif len(cells) > plan.width and (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
+        elif len(cells) == self.aligned.cells or may_differ(cells, plan, self.aligned.cells):
+            cells = cells[: plan.width]
+        elif (mended := mend_row(cells, plan, self.grid.delimiter)) is not None:
             cells = mended
-        elif len(cells) > plan.width or (len(cells) < plan.width and not self._may_be_short(cells)):
+        else:
             broken = "unreadable"
         self._keep(cells, position, broken)
 
-    def _may_be_short(self, cells: Row) -> bool:
-        """True where only cells are missing at the end that no value depends on."""
-        plan = self.plan
-        assert plan is not None
-        needed = [at for role, at in plan.roles if role not in ("verdict", "label")]
-        if plan.value is None:
-            return len(cells) > max([*needed, *(test.index for test in plan.tests)])
-        return len(cells) > max([*needed, plan.value]) and is_data_cell(cells[plan.value])
+    def _is_named_like_summary(self, row: Row) -> bool:
+        assert self.plan is not None
+        return any(is_aside(self.plan, row[at], first=False) for at in self.plan.watched if at < len(row))
+
+    def _without_end(self, cells: list[str]) -> list[str]:
+        """The cells without the empty one at the end of every row, where headings have none."""
+        assert self.plan is not None
+        return cells[:-1] if len(cells) == self.aligned.cells > self.plan.width and not cells[-1].strip() else cells
 
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
             row, broken = [self.grid.delimiter.join(row)], "no profile"
+        elif broken and self._says_nothing(row):
+            text = self.grid.delimiter.join(row)
+            keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
+            return
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
+
+    def _says_nothing(self, row: Row) -> bool:
+        """True where no value of a wide table stands in a row: it is kept as one text, or it would be forgotten."""
+        plan = self.plan
+        assert plan is not None
+        filled = {at for at, cell in enumerate(row) if cell.strip()}
+        return plan.value is None and filled.isdisjoint(test.index for test in plan.tests)
 
     def _flush(self) -> None:
         """Hand the rows of the table so far to the records."""
@@ -246,15 +283,7 @@ class Scanner:
 
     def _use_waiting(self) -> None:
         """Lines outside tables have said what they can; those that look like data are refused, not forgotten."""
-        left = [
-            (position, row)
-            for position, row in self._waiting
-            if looks_like_data(row)
-            and not tells_something([cell for cell in row if cell.strip()])
-            and not is_comment(row[0])
-            and not is_furniture(row[0])
-            and not is_statistic(row[0])
-        ]
+        left = [(position, row) for position, row in self._waiting if is_forgotten(row)]
         self.context = read_context([row for _, row in self._waiting], self.context)
         self._waiting.clear()
         if left:
@@ -274,35 +303,3 @@ class Scanner:
                 dates=table.context.dates or self.context.dates,
             )
             self.records.tables[number] = replace(table, context=told)
-
-
-def _watched(plan: Plan) -> tuple[int, ...]:
-    """Columns whose text can make a row an average or page furniture: the first, label, test."""
-    places = {0, plan.at("label"), plan.at("test")}
-    return tuple(sorted(at for at in places if at is not None))
-
-
-def _is_aside(text: str, *, first: bool) -> bool:
-    if not text or (first and text[0].isdigit()):
-        return False
-    return is_statistic(text) or (first and (is_comment(text) or is_furniture(text)))
-
-
-def looks_like_data(row: Row) -> bool:
-    """True for a line with three cells or more, under this delimiter or another, and a number, date or time."""
-    filled = [cell for cell in row if cell.strip()]
-    if len(filled) >= 3:
-        return any(is_data_cell(cell) for cell in filled)
-    text = " ".join(filled)
-    return any(text.count(mark) >= 3 and any(is_data_cell(cell) for cell in text.split(mark)) for mark in DELIMITERS)
-
-
-def keep_unclaimed(
-    lines: Sequence[str], records: Records, file_no: int, reason: str, detail: str = "", numbers: Sequence[int] = ()
-) -> None:
-    """Lines that nothing can read, each as a record that is refused; ``numbers``: where they stand."""
-    number = len(records.tables)
-    records.tables.append(Table(file_no=file_no, plan=UNREAD, context=Context(), delimiter="", detail=detail))
-    kept = [at for at, line in enumerate(lines) if fold(line)]
-    places = numbers or range(1, len(lines) + 1)
-    records.add_rows(number, [[lines[at]] for at in kept], [places[at] for at in kept], [reason] * len(kept))

@@ -92,11 +92,11 @@ def representatives(table: pa.Table) -> Codes:
     for name in table.column_names:
         column = table[name]
         if column.null_count:
-            chosen.append(np.flatnonzero(column.is_null().to_numpy())[:1])
+            chosen.append(np.array([pc.index(column.is_null(), True).as_py()], np.int64))
         if pa.types.is_integer(column.type) or pa.types.is_floating(column.type):
-            ordered = pc.min_max(column).as_py()
-            chosen += [np.flatnonzero(pc.equal(column, bound).fill_null(False).to_numpy())[:1]
-                       for bound in ordered.values() if bound is not None]  # fmt: skip
+            ends = pc.min_max(column)
+            at = [pc.index(column, ends[end]).as_py() for end in ("min", "max") if ends[end].is_valid]
+            chosen.append(np.array([row for row in at if row >= 0], np.int64))
     rows: Codes = np.unique(np.concatenate(chosen))
     return rows
 
