@@ -12,8 +12,8 @@ from reconcile.matching.batches import Item, ItemPosterior, run_items
 from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.factors import Decided, pauses, placing_factors, reading_factors
 from reconcile.matching.habits import BINS, Habits, Moves, add_moves, count_pauses, lies_between, no_moves
-from reconcile.matching.labels import plain_label
 from reconcile.matching.label_doubts import labels_in_doubt
+from reconcile.matching.labels import plain_label
 from reconcile.matching.order import Session
 from reconcile.matching.placing import Hints, find_placings
 from reconcile.matching.progress import PAUSES, STAGE_COUNT, STEP_OF_STAGE, TO_APPLIANCE, TO_JOB, stages_of_kind
@@ -45,7 +45,8 @@ class Variant:
 @dataclass(frozen=True, kw_only=True)
 class Member:
     """One session of a crew: its ``number``, where its readings stand in the crew's session (``place``), and by variant
-    its clock minus that of the crew [s] at ``middle_s`` and how fast that grows (``drift``) [s a s].
+    its clock minus that of the crew [s] at ``middle_s``, how fast that grows (``drift``) [s a s], and how unsure it is
+    (``unsure_s``) [s]; whether the clock kept its date, and gave any time.
     """
 
     number: int
@@ -53,6 +54,9 @@ class Member:
     difference_s: Numbers
     drift: Numbers
     middle_s: float
+    unsure_s: Numbers
+    dated: bool
+    timed: bool
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,6 +85,17 @@ class Case:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ClockFit:
+    """What is known of a clock: ``offset_s`` (meter minus true time), its ``spread_s`` [s], whether it is ``known``
+    well enough to say when a reading was taken.
+    """
+
+    offset_s: float = 0.0
+    spread_s: float = np.inf
+    known: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Belief:
     """Probabilities of one session's T readings. ``appliances`` (C) are places in Visits; ``belongs`` (T, C, D) of
     appliance and step (``steps`` (T, D) names them); ``unlisted`` (T): at a visit that is not listed; the rest of each
@@ -101,6 +116,7 @@ class Belief:
     variant: Places
     order_sure: Numbers | None = None
     order_step_sure: Numbers | None = None
+    clock: ClockFit = ClockFit()
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
@@ -270,7 +286,9 @@ def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visit
 
 def without_readings(belief: Belief) -> Belief:
     """The belief about clock and jobs alone: what is kept of many sessions."""
-    return replace(belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy())
+    return replace(
+        belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy()
+    )
 
 
 def _by_step(belongs: Numbers, steps: Places) -> Numbers:

@@ -74,11 +74,11 @@ LIVE_BY_INDICATOR: Final = 0.15
 
 @dataclass(frozen=True, kw_only=True)
 class _Laid:
-    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle) and their track, in
-    the order they were taken.
+    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle, unsureness) and
+    their track, in the order they were taken.
     """
 
-    members: tuple[tuple[int, float, float, float], ...]
+    members: tuple[tuple[int, float, float, float, float], ...]
     track: Track
     log_weight: float
     laced: tuple[Lacing, ...] = ()
@@ -96,7 +96,8 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) 
         laid, members = _grow(anchor, cases, beliefs, partners, free, ground)
         if len(members) > 1:
             free -= set(members)
-            crews.append(_case(laid, cases))
+            lost = {number: _has_lost(beliefs[number]) for number in members}
+            crews.append(_case(laid, cases, lost))
     return crews
 
 
@@ -122,8 +123,11 @@ def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
 
 def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, bool, int, int]:
     """Best first: a clock at all, one that kept its date, many readings."""
-    lost = belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
-    return not _timed(case.session), lost, -len(case.session.rows), number
+    return not _timed(case.session), _has_lost(belief), -len(case.session.rows), number
+
+
+def _has_lost(belief: Belief | None) -> bool:
+    return belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
 
 
 def _timed(session: Session) -> bool:
@@ -174,7 +178,7 @@ def _grow(
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
     track = _track(cases[anchor].session, 0, words)
-    laid = [_Laid(members=((anchor, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
+    laid = [_Laid(members=((anchor, 0.0, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
     members = [anchor]
     waiting = dict(partners[anchor])
     while waiting:
@@ -182,8 +186,7 @@ def _grow(
         del waiting[other]
         if other not in free or other in members:
             continue
-        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground,
-                     anchor)
+        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground, anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():
@@ -209,7 +212,7 @@ def _lay(
         if not _timed(cases[other].session) or np.isnan(first.time_s).any():
             found += [
                 _Laid(
-                    members=(*way.members, (other, 0.0, 0.0, 0.0)),
+                    members=(*way.members, (other, 0.0, 0.0, 0.0, np.inf)),
                     track=replace(lay_over(first, second).sorted_by(laced.order), time_s=laced.time_s),
                     log_weight=way.log_weight + laced.score - before - alone + WITHOUT_CLOCK,
                     laced=(*way.laced, _lacing(len(way.members), laced, first)),
@@ -229,12 +232,13 @@ def _lay(
             if not np.isfinite(log_weight).any():
                 continue
         tags = np.round(difference_s / OFFSET_APART_S).astype(np.int64) if after else np.zeros(len(orders), np.int64)
+        unsure_s = _spread(difference_s, log_weight)
         for places in _distinct(orders, tags, log_weight):
             best = places[log_weight[places].argmax()]
             mass = float(np.logaddexp.reduce(log_weight[places]))
             shown = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
             joined = lay_over(first, replace(second, time_s=shown))
-            member = (other, float(difference_s[best]), float(drift[best]), middle_s)
+            member = (other, float(difference_s[best]), float(drift[best]), middle_s, unsure_s)
             found.append(
                 _Laid(
                     members=(*way.members, member),
@@ -248,6 +252,13 @@ def _lay(
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
     return [way for way in found[:MOST_VARIANTS] if way.log_weight > least]
+
+
+def _spread(difference_s: Numbers, log_weight: Numbers) -> float:
+    """How unsure a difference of clocks is [s]."""
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    return float(np.sqrt(weight @ (difference_s - weight @ difference_s) ** 2))
 
 
 def _lacing(member: int, laced: Interleaving, first: Track) -> Lacing:
@@ -388,7 +399,7 @@ def by_role(kind: Places, others: Places) -> Numbers:
     return weight
 
 
-def _case(laid: list[_Laid], cases: list[Case]) -> Case:
+def _case(laid: list[_Laid], cases: list[Case], lost: dict[int, bool]) -> Case:
     """One case of a crew: the readings in the order of the likeliest variant."""
     numbers = [number for number, *_ in laid[0].members]
     starts = np.cumsum([0, *(len(cases[number].session.rows) for number in numbers)])
@@ -413,6 +424,9 @@ def _case(laid: list[_Laid], cases: list[Case]) -> Case:
                 difference_s=np.array([way.members[at][1] for way in laid]),
                 drift=np.array([way.members[at][2] for way in laid]),
                 middle_s=laid[0].members[at][3],
+                unsure_s=np.array([way.members[at][4] for way in laid]),
+                dated=not lost[number],
+                timed=_timed(cases[number].session),
             )
             for at, number in enumerate(numbers)
         ),
@@ -467,7 +481,9 @@ def split_beliefs(belief: Belief, crew: Case, job_of: Places) -> list[Belief]:
     """What the belief about a crew says of each of its members."""
     sure, step_sure = _order_sure(belief, crew)
     return [
-        replace(_of_member(belief, member, job_of), order_sure=sure[member.place], order_step_sure=step_sure[member.place])
+        replace(
+            _of_member(belief, member, job_of), order_sure=sure[member.place], order_step_sure=step_sure[member.place]
+        )
         for member in crew.members
     ]
 

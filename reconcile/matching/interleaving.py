@@ -125,14 +125,18 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     soon_bins = np.full((rows, columns), soon if np.isfinite(first.time_s).all() else bins_of(np.full(1, np.nan))[0])
     a_to_a = _moves(one[:-1], one[1:], first.emission[1:], gap[:-1], *_by_label(last[:-1], first.label[1:]), ground)
     pause_b = bins_of(np.diff(second.time_s))
-    b_to_b = _moves(two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground)
+    b_to_b = _moves(
+        two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground
+    )
     grid_a, grid_b = np.broadcast_arrays(one[:, None], two[None, :])
     plain = _by_label(*np.broadcast_arrays(last[:, None], second.label[None, :]))
     across = _by_label(last, np.append(next_[1:], -1))
     emission_b = np.broadcast_to(second.emission[None], (rows, columns, width))
     entry_soon = _moves(grid_a, grid_b, emission_b, soon_bins, *plain, ground)
     long_bins = np.broadcast_to(gap[:, None], (rows, columns))
-    entry_late = _moves(grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground)
+    entry_late = _moves(
+        grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground
+    )
     change = _changes(gap_s)[:, None, None, None]
     entry_soon, entry_late = entry_soon + change, entry_late + change
     # Back to the first meter: to its reading i, after its reading i − 1 and reading j of the second.
@@ -140,7 +144,15 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     since = _by_label(np.append(-1, last[:-1]), first.label)
     emission_a = np.broadcast_to(first.emission[:, None], (rows, columns, width))
     before_gap = np.broadcast_to(np.append(bins_of(np.full(1, np.nan)), gap[:-1])[:, None], (rows, columns))
-    exit_late = _moves(grid_b, grid_a, emission_a, before_gap, back_label[0] * since[0][:, None], back_label[1] * since[1][:, None], ground)
+    exit_late = _moves(
+        grid_b,
+        grid_a,
+        emission_a,
+        before_gap,
+        back_label[0] * since[0][:, None],
+        back_label[1] * since[1][:, None],
+        ground,
+    )
     exit_soon = _moves(grid_b, grid_a, emission_a, soon_bins, *back_label, ground)
     weight = np.full((rows + 1, columns + 1, 3, width), OUT)
     start = np.log(ground.first + 1e-6)
@@ -153,9 +165,9 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     for diagonal in range(2, rows + columns + 1):
         i = np.arange(max(0, diagonal - columns), min(rows, diagonal) + 1)
         j = diagonal - i
-        for last, there in ((IN_FIRST, i > 0), (AFTER, j > 0), (AHEAD, j > 0)):
-            ways = _ways(lattice, i[there], j[there], last)
-            weight[i[there], j[there], last] = np.maximum(weight[i[there], j[there], last], _total(ways))
+        for taking, there in ((IN_FIRST, i > 0), (AFTER, j > 0), (AHEAD, j > 0)):
+            cells = (i[there], j[there], taking)
+            weight[cells] = np.maximum(weight[cells], _total(_ways(lattice, *cells)))
     return replace(lattice, score=float(_total(weight[rows, columns].reshape(1, -1, 1))[0, 0]))
 
 
@@ -205,10 +217,10 @@ def _draw(lattice: _Lattice, rows: int, columns: int) -> tuple[list[list[tuple[i
         if step == rows + columns - 1:
             break
         ways = np.full((DRAWN, 3 * width), OUT)
-        for kind in (IN_FIRST, AFTER, AHEAD):
-            chosen = np.flatnonzero(last == kind)
+        for taking in (IN_FIRST, AFTER, AHEAD):
+            chosen = np.flatnonzero(last == taking)
             if len(chosen):
-                every = _ways(lattice, i[chosen], j[chosen], kind)
+                every = _ways(lattice, i[chosen], j[chosen], taking)
                 ways[chosen] = every[np.arange(len(chosen)), :, stage[chosen]]
         i, j = np.where(second, i, i - 1), np.where(second, j - 1, j)
         state = _choose(ways, chance)

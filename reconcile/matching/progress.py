@@ -206,7 +206,7 @@ def _within(place: int, onward: Numbers) -> Numbers:
     part = PARTS[PART_OF_STAGE[place]]
     if part not in STAYS:
         return onward
-    here = PART_OF_STAGE == PART_OF_STAGE[place]
+    here = PART_OF_STAGE[place] == PART_OF_STAGE
     ahead, beyond = np.where(here, onward, 0.0), np.where(here, 0.0, onward)
     free = _share_of_part(part)
     inside = 0.6 * ahead / ahead.sum() + 0.4 * free if ahead.sum() > 0.0 else free
@@ -228,7 +228,7 @@ def _entry(part: str) -> Numbers:
     for place, stage in enumerate(STAGES):
         if stage.part == part:
             spread[place], rest = rest * (1.0 - stage.skipped), rest * stage.skipped
-    return spread / spread.sum()
+    return np.asarray(spread / spread.sum(), dtype=np.float64)
 
 
 def _onward(place: int) -> Numbers:
