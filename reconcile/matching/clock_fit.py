@@ -21,8 +21,8 @@ Places = NDArray[np.int64]
 
 STEP_S: Final = 20.0
 REACH_S: Final = 1200.0
-WITHIN_S: Final = 100.0
-SURE_FROM: Final = 0.955
+WITHIN_S: Final = 110.0
+SURE_FROM: Final = 0.93
 """Share of the weight that must lie within ``WITHIN_S`` of the offset told."""
 
 EXACT_S: Final = 40.0
@@ -37,6 +37,9 @@ BEGINS_AFTER_S, ENDS_BEFORE_S, LAG_S = 330.0, 330.0, 400.0
 """From arriving to the first reading, from the last to leaving, and how far that is spread (common practice)."""
 
 LAG_TAIL: Final = 3.0
+LEAST_ENDS: Final = 2
+"""Without so many beginnings and ends of visits in the list nothing speaks for or against a clock."""
+
 SURELY_THERE: Final = 0.9
 
 
@@ -52,8 +55,9 @@ def fit_clocks(unit: Case, belief: Belief, visits: Visits) -> list[ClockFit]:
     lost = bool(belief.lost[best])
     apart = np.array([member.difference_s[variant] for member in members])
     timed = np.array([member.timed for member in members])
-    log_weight = np.log(_rough_weight(grid, belief)) + _visit_fit(grid, times, belief, visits)
-    steady = _steady(members, variant, times)
+    by_visits, ends = _visit_fit(grid, times, belief, visits)
+    log_weight = np.log(_rough_weight(grid, belief)) + by_visits
+    steady = _steady(members, variant, times) and ends >= LEAST_ENDS
     for member, difference_s, is_timed in zip(members, apart, timed, strict=True):
         if is_timed and (member.dated or member is members[0]):
             own_lost = lost if member is members[0] else not member.dated
@@ -91,9 +95,9 @@ def _rough_weight(grid: Numbers, belief: Belief) -> Numbers:
     return np.asarray((np.exp(-apart / 600.0) * belief.weight).sum(axis=1) + 1e-12, dtype=np.float64)
 
 
-def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) -> Numbers:
-    """Log likelihood of each offset by when the visits began and ended."""
-    total = np.zeros(len(grid))
+def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) -> tuple[Numbers, int]:
+    """Log likelihood of each offset by when the visits began and ended, and how many such ends the list tells."""
+    total, ends = np.zeros(len(grid)), 0
     at_appliance = belief.belongs.sum(axis=2)
     top = at_appliance.argmax(axis=1)
     job = visits.appliance_job[belief.appliances[top]]
@@ -107,8 +111,9 @@ def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) ->
         ):
             if np.isfinite(listed_s):
                 off = (moment_s - grid - listed_s - lag_s) / LAG_S
+                ends += 1
                 total -= 0.5 * (LAG_TAIL + 1.0) * np.log1p(off**2 / LAG_TAIL)
-    return total
+    return total, ends
 
 
 def _usual(offset_s: Numbers, *, lost: bool, blur_s: float) -> Numbers:
@@ -120,7 +125,7 @@ def _usual(offset_s: Numbers, *, lost: bool, blur_s: float) -> Numbers:
     hours = np.round(offset_s / HALF_HOUR_S)
     share = np.where(hours == 0, 0.85, np.where(np.abs(hours) == 2, 0.04, np.where(hours % 2 == 0, 0.002, 0.0004)))
     exact = share * peak * np.exp(-0.5 * ((offset_s - hours * HALF_HOUR_S) / blur_s) ** 2)
-    return np.asarray(exact + 0.06 / 1800.0 * np.exp(-np.abs(offset_s) / 900.0) + 1e-8, dtype=np.float64)
+    return np.asarray(exact + 0.05 / 1800.0 * np.exp(-np.abs(offset_s) / 900.0) + 1e-8, dtype=np.float64)
 
 
 def _steady(members: tuple[Member, ...], variant: int, times: Numbers) -> bool:

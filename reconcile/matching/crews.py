@@ -24,7 +24,7 @@ from reconcile.matching.labels import plain_label
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import has_lost_date
 from reconcile.matching.progress import ISOLATED, PART_OF_STAGE, RESTORED, STAGE_COUNT, SUPPLY, stages_of_kind
-from reconcile.matching.relative_clocks import Ground, Track, lay_ground, lay_over, score_alone, score_differences
+from reconcile.matching.relative_clocks import Ground, Track, lay_grounds, lay_over, score_alone, score_differences
 from reconcile.matching.visits import Visits
 from schemas.quantities import QUANTITIES
 from schemas.steps import PHASES, STEPS
@@ -52,6 +52,7 @@ COARSE_S: Final = 60.0
 REACH_S: Final = 1500.0
 MOST_TRIED: Final = 900
 MOST_VARIANTS: Final = 4
+MOST_OF_CUT_MEMORY: Final = 12
 LEAST_VARIANT: Final = 0.003
 WITHOUT_CLOCK: Final = 12.0
 """What a likeliest order falls short of all orders together [log likelihood]."""
@@ -86,14 +87,14 @@ class _Laid:
 
 def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) -> list[Case]:
     """The crews among these sessions, each as one case with its variants."""
-    ground = lay_ground(habits)
+    grounds = lay_grounds(habits)
     free = set(range(len(cases)))
     partners = _partners(cases, beliefs)
     crews: list[Case] = []
     for anchor in sorted(partners, key=lambda number: _anchor_rank(cases[number], beliefs[number], number)):
         if anchor not in free:
             continue
-        laid, members = _grow(anchor, cases, beliefs, partners, free, ground)
+        laid, members = _grow(anchor, cases, beliefs, partners, free, grounds)
         if len(members) > 1:
             free -= set(members)
             lost = {number: _has_lost(beliefs[number]) for number in members}
@@ -173,7 +174,7 @@ def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bo
 
 def _grow(
     anchor: int, cases: list[Case], beliefs: list[Belief | None], partners: Mapping[int, Mapping[int, float]],
-    free: set[int], ground: Ground,
+    free: set[int], grounds: tuple[Ground, ...],
 ) -> tuple[list[_Laid], list[int]]:  # fmt: skip
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
@@ -186,7 +187,7 @@ def _grow(
         del waiting[other]
         if other not in free or other in members:
             continue
-        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground, anchor)
+        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), grounds, anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():
@@ -196,18 +197,18 @@ def _grow(
 
 
 def _lay(
-    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track, ground: Ground,
+    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track, grounds: tuple[Ground, ...],
     anchor: int,
 ) -> list[_Laid]:  # fmt: skip
     """The best ways of laying one more session over a crew; none where it explains itself better alone."""
     belief, base = beliefs[other], beliefs[anchor]
     assert belief is not None
     assert base is not None
-    alone = score_alone(track, ground) + float(np.log(ARRIVES_ANY_TIME * (1.0 - TOGETHER) / TOGETHER))
+    alone = score_alone(track, grounds) + float(np.log(ARRIVES_ANY_TIME * (1.0 - TOGETHER) / TOGETHER))
     found: list[_Laid] = []
     middle_s = 0.5 * float(track.time_s[0] + track.time_s[-1])
     for way in laid:
-        before = score_alone(way.track, ground)
+        before = score_alone(way.track, grounds)
         first, second = _with_roles(way.track, track)
         if not _timed(cases[other].session) or np.isnan(first.time_s).any():
             found += [
@@ -217,11 +218,11 @@ def _lay(
                     log_weight=way.log_weight + laced.score - before - alone + WITHOUT_CLOCK,
                     laced=(*way.laced, _lacing(len(way.members), laced, first)),
                 )
-                for laced in interleave(first, second, ground)
+                for laced in interleave(first, second, grounds)[: 1 if len(laid) > MOST_VARIANTS else None]
             ]
             continue
-        difference_s, drift, log_prior = _differences(first, second, base, belief, ground)
-        score_s, orders = score_differences(first, second, difference_s, drift, ground)
+        difference_s, drift, log_prior = _differences(first, second, base, belief, grounds)
+        score_s, orders = score_differences(first, second, difference_s, drift, grounds)
         log_weight = score_s + log_prior - before - alone
         after = _same_memory_order(way, cases, other)
         if after:
@@ -251,7 +252,8 @@ def _lay(
         return []
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
-    return [way for way in found[:MOST_VARIANTS] if way.log_weight > least]
+    several = len({cases[number].session.source for number, *_ in found[0].members}) < len(found[0].members)
+    return [way for way in found[: MOST_OF_CUT_MEMORY if several else MOST_VARIANTS] if way.log_weight > least]
 
 
 def _spread(difference_s: Numbers, log_weight: Numbers) -> float:
@@ -282,23 +284,24 @@ def _distinct(order: Places, tags: Places, log_weight: Numbers) -> list[Places]:
     for place in keep:
         groups.setdefault(order[place].tobytes() + tags[place].tobytes(), []).append(int(place))
     ranked = sorted(groups.values(), key=lambda places: -float(np.logaddexp.reduce(log_weight[places])))
-    return [np.array(places, dtype=np.int64) for places in ranked[:MOST_VARIANTS]]
+    most = MOST_OF_CUT_MEMORY if tags.any() else MOST_VARIANTS
+    return [np.array(places, dtype=np.int64) for places in ranked[:most]]
 
 
 def _differences(
-    first: Track, second: Track, base: Belief, belief: Belief, ground: Ground
+    first: Track, second: Track, base: Belief, belief: Belief, grounds: tuple[Ground, ...]
 ) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
     """Differences of the clocks worth scoring [s], drifts, and their log prior."""
     centres, weights = _centres(base, belief)
     grid = _grid(centres, FINE_S)
     if len(grid) > MOST_TRIED:
         grid = _grid(centres, COARSE_S)
-        score, _ = score_differences(first, second, grid, np.zeros(len(grid)), ground)
+        score, _ = score_differences(first, second, grid, np.zeros(len(grid)), grounds)
         score = score + _log_prior(grid, centres, weights)
         best = grid[np.argsort(-score)[:24]]
         grid = np.unique(np.round((best[:, None] + np.arange(-60.0, 61.0, FINE_S)) / FINE_S) * FINE_S)
     still = np.zeros(len(grid))
-    score, _ = score_differences(first, second, grid, still, ground)
+    score, _ = score_differences(first, second, grid, still, grounds)
     score = score + _log_prior(grid, centres, weights)
     span_s = second.time_s[-1] - second.time_s[0]
     differences, drifts, priors = [grid], [still], [_log_prior(grid, centres, weights) + np.log(1.0 - DRIFTS)]
@@ -336,7 +339,7 @@ def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Num
     apart = np.abs(difference_s[:, None] - centres[None, :])
     near = np.exp(-0.5 * (apart / 45.0) ** 2) * FINE_S / (45.0 * np.sqrt(2.0 * np.pi))
     rough = np.exp(-apart / 400.0) * FINE_S / 800.0
-    share = 0.5 * near + 0.5 * rough + 1e-5
+    share = 0.85 * near + 0.15 * rough + 1e-5
     return np.asarray(np.log((share * weights).sum(axis=1)), dtype=np.float64)
 
 

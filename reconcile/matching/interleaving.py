@@ -51,9 +51,9 @@ class Interleaving:
     gap: Places
 
 
-def interleave(first: Track, second: Track, ground: Ground) -> list[Interleaving]:
+def interleave(first: Track, second: Track, grounds: tuple[Ground, ...]) -> list[Interleaving]:
     """A few orders that agree best with the likely ones, the best first, and how far the likely ones differ."""
-    lattice = _walk(first, second, ground)
+    lattice = max((_walk(first, second, ground) for ground in grounds), key=lambda one: one.score)
     taken, gap = _draw(lattice, len(first.kind), len(second.kind))
     share = np.zeros((len(second.kind), len(first.kind) + 1))
     place = np.arange(len(second.kind))
