@@ -395,7 +395,8 @@ def by_role(kind: Places, others: Places) -> Numbers:
     voltage = np.isin(kind, VOLTAGE_KINDS)
     weight = np.ones(stages.shape)
     proved, other_proved = (kind == PROOF_KIND).any(), (others == PROOF_KIND).any()
-    if other_proved and not proved:
+    # A detector that is proved but measures no voltage leaves the dead test to the other meter.
+    if other_proved and not proved and np.isin(others, VOLTAGE_KINDS).any():
         weight[voltage[:, None] & (part == ISOLATED)] = DEAD_BY_UNPROVED
     if proved and not other_proved and np.isin(others, VOLTAGE_KINDS).any():
         weight[voltage[:, None] & ((part == SUPPLY) | (part == RESTORED))] = LIVE_BY_INDICATOR

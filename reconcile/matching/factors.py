@@ -32,7 +32,7 @@ Places = NDArray[np.int64]
 
 UNLISTED: Final = 0.004
 OTHER_ENGINEER: Final = 0.1
-SAME_JOB_AGAIN: Final = 0.01
+SAME_JOB_AGAIN: Final = 2e-5
 TYPED_AFRESH: Final = 0.3
 RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
