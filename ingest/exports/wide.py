@@ -53,7 +53,7 @@ def test_columns(
     ]  # fmt: skip
     for at, kind in beside.items():
         if kind != "unit":
-            tests = _attach(tests, at, kind, known[at].of)
+            tests = attach(tests, at, kind, known[at].of)
     return tuple(tests)
 
 
@@ -77,7 +77,7 @@ def _only_signs(cells: Sequence[str]) -> bool:
     return bool(filled) and all(is_sign(cell) for cell in filled)
 
 
-def _attach(tests: Sequence[TestColumn], at: int, kind: str, of: Meaning | None) -> list[TestColumn]:
+def attach(tests: Sequence[TestColumn], at: int, kind: str, of: Meaning | None) -> list[TestColumn]:
     """``tests`` with the column ``at`` beside those it speaks of: by its name, else its neighbours, else all.
 
     A comparator that could belong to either neighbour takes both values away: it is a flag then.
