@@ -87,7 +87,7 @@ def render_checks(pack: Pack) -> str:
     for check, title in CHECKS.items():
         limits = [pack.limit(name) for name in LIMITS_OF.get(check, ())]
         if check in WORDS:
-            rows.append((title, WORDS[check], "", "common practice", "", ""))
+            rows.append((title, WORDS[check], "in words", "common practice", "none", "common practice"))
         rows += [
             (
                 title,
