@@ -260,6 +260,7 @@ class Scanner:
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
+        self.context = self.context.after_rows()
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
@@ -295,10 +296,11 @@ class Scanner:
         """A serial number or zone that only a footer says holds for the whole file."""
         for number in range(self._first_table, len(self.records.tables)):
             table = self.records.tables[number]
+            unsure = table.context.unsure
             told = replace(
                 table.context,
-                meter_serial=table.context.meter_serial or self.context.meter_serial,
-                zone=table.context.zone or self.context.zone,
+                meter_serial=None if "serial" in unsure else table.context.meter_serial or self.context.meter_serial,
+                zone=None if "zone" in unsure else table.context.zone or self.context.zone,
                 order=table.context.order or self.context.order,
                 dates=table.context.dates or self.context.dates,
             )
