@@ -8,13 +8,17 @@ from math import isfinite
 from typing import Final
 
 from reconcile.pack import Pack
+from schemas.steps import STEPS
 
 NS_PER_MINUTE: Final = 60_000_000_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reading:
-    """One reading with what the matcher says of it. ``value`` [``unit``]; ``taken_at_ns`` [ns since 1970, UTC]."""
+    """One reading with what the matcher says of it. ``value`` [``unit``]; ``taken_at_ns`` [ns since 1970, UTC].
+
+    ``meter_time_ns`` is what the meter's own clock said [ns since 1970, local]: good for the time between two records.
+    """
 
     reading_id: str
     quantity: str
@@ -30,6 +34,7 @@ class Reading:
     rcd_multiple: float | None = None
     meter_serial: str | None = None
     taken_at_ns: int | None = None
+    meter_time_ns: int | None = None
     memory_no: int | None = None
     evidence_sha256: str = ""
     record_no: int = 0
@@ -45,6 +50,14 @@ class Reading:
     def is_over_range(self) -> bool:
         """True where the meter gave no number because there was more than it can show."""
         return self.value is None and self.reason is not None and self.reason.casefold().startswith("over")
+
+    @property
+    def fits_step(self) -> bool:
+        """True where the step that the reading was given to measures this quantity between these conductors."""
+        planned = STEPS.get(self.step or "")
+        if planned is None or planned.quantity != self.quantity:
+            return False
+        return not self.conductors or planned.conductors == ("",) or self.conductors in planned.conductors
 
     @property
     def place(self) -> tuple[str, int, int]:
@@ -81,7 +94,7 @@ class Accuracy:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Appliance:
-    """The appliance and its job as the job list has them; None is unknown."""
+    """The appliance and its job as the job list has them; None is unknown. Times in ns since 1970, UTC."""
 
     certificate_id: str
     job_id: str
@@ -92,6 +105,8 @@ class Appliance:
     device_rating_a: float | None = None
     rcd_rated_ma: float | None = None
     construction_class: str | None = None
+    arrived_at_ns: int | None = None
+    left_at_ns: int | None = None
 
 
 Accuracies = Mapping[tuple[str, str], tuple[Accuracy, ...]]
@@ -148,12 +163,12 @@ class Case:
         )
 
     def says_number(self, item: str) -> float | None:
-        """What was stated last about the item, as a number; None where it is none."""
+        """What was stated last about the item, as a number above zero; None where it is none."""
         try:
             number = float(self.says(item) or "")
         except ValueError:
             return None
-        return number if isfinite(number) else None
+        return number if isfinite(number) and number > 0.0 else None
 
     def choosing(self, readings: Mapping[str, Reading]) -> Case:
         """The same case with other governing readings for some steps."""

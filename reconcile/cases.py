@@ -13,6 +13,7 @@ import pandas as pd
 
 from reconcile.calibration import calibration_states
 from reconcile.case import Accuracy, Appliance, Attested, Case, Reading, order_key
+from reconcile.decisions import active_decisions
 from reconcile.pack import Pack
 from reconcile.tables import Brief
 
@@ -35,6 +36,7 @@ READING_COLUMNS: Final = (
     "rcd_multiple",
     "meter_serial",
     "taken_at_ns",
+    "meter_time_ns",
     "memory_no",
     "evidence_sha256",
     "record_no",
@@ -100,7 +102,9 @@ def build_cases(brief: Brief, pack: Pack) -> list[Case]:
 
 def list_appliances(jobs: pd.DataFrame, appliances: pd.DataFrame) -> list[Appliance]:
     """The appliances of attended jobs, in the order of the job list, each with what its job says."""
-    attended = jobs[~jobs["status"].isin(NOT_ATTENDED)][["job_id", "work_type", "sequence"]]
+    attended = jobs[~jobs["status"].isin(NOT_ATTENDED)][["job_id", "work_type", "sequence"]].copy()
+    for name in ("arrived_at", "left_at"):
+        attended[f"{name}_ns"] = whole_ns(jobs.loc[attended.index, name])
     joined = appliances.merge(attended, on="job_id", suffixes=("", "_of_job"))
     joined = joined.sort_values(["sequence_of_job", "sequence", "appliance_id"])
     columns = [name for name in Appliance.__dataclass_fields__ if name != "certificate_id"]
@@ -127,8 +131,14 @@ def matched_readings(brief: Brief) -> pd.DataFrame:
     joined = brief.readings.merge(
         brief.matches[["reading_id", "taken_at", "job_id", "appliance_id", "step", "match_status"]], on="reading_id"
     )
-    joined["taken_at_ns"] = joined["taken_at"].astype("int64").astype("Int64").mask(joined["taken_at"].isna())
+    for name in ("taken_at", "meter_time"):
+        joined[f"{name}_ns"] = whole_ns(joined[name])
     return joined
+
+
+def whole_ns(moments: pd.Series) -> pd.Series:
+    """Each moment as whole nanoseconds since 1970, null where there is none."""
+    return moments.astype("int64").astype("Int64").mask(moments.isna())
 
 
 def group_readings(
@@ -136,7 +146,8 @@ def group_readings(
 ) -> tuple[Mapping[str, tuple[Reading, ...]], Mapping[str, tuple[Reading, ...]]]:
     """By appliance: the readings that feed verdicts, and those that wait for a person.
 
-    A reading that a person gave to an appliance without saying to which step waits too.
+    A reading that a person gave to an appliance without saying to which step waits too; so does one that was given to
+    a step which measures something else.
     """
     table = matched_readings(brief)
     table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
@@ -144,9 +155,9 @@ def group_readings(
     uncertain: dict[str, list[Reading]] = defaultdict(list)
     wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]
     waits = (wanted["match_status"] == "review") | wanted["step"].isna()
-    rows = plain_rows(wanted[list(READING_COLUMNS)])
-    for wait, appliance_id, row in zip(waits, wanted["appliance_id"], rows, strict=True):
-        (uncertain if wait else used)[appliance_id].append(Reading(**row))
+    rows = [Reading(**row) for row in plain_rows(wanted[list(READING_COLUMNS)])]
+    for wait, appliance_id, reading in zip(waits, wanted["appliance_id"], rows, strict=True):
+        (uncertain if wait or not reading.fits_step else used)[appliance_id].append(reading)
     return freeze(used), freeze(uncertain)
 
 
@@ -172,8 +183,7 @@ def by_step(readings: Iterable[Reading]) -> dict[str, tuple[Reading, ...]]:
 def group_attestations(table: pd.DataFrame) -> dict[str, dict[str, tuple[Attested, ...]]]:
     """What was stated, by appliance and item, in the order of time and then of the list."""
     found: dict[str, dict[str, list[Attested]]] = defaultdict(lambda: defaultdict(list))
-    times = table["attested_at"].astype("int64").astype("Int64").mask(table["attested_at"].isna())
-    for row in plain_rows(table.drop(columns="attested_at").assign(attested_at_ns=times)):
+    for row in plain_rows(table.drop(columns="attested_at").assign(attested_at_ns=whole_ns(table["attested_at"]))):
         found[row["appliance_id"]][row["item"]].append(
             Attested(
                 item=row["item"],
@@ -213,15 +223,8 @@ def range_order(accuracy: Accuracy) -> tuple[float, float, float, float]:
 def group_retests(decisions: pd.DataFrame) -> dict[str, dict[str, str]]:
     """What a person decided about retests, by appliance and check; the last decision that stands counts."""
     found: dict[str, dict[str, str]] = defaultdict(dict)
-    for row in standing(decisions).itertuples(index=False):
+    for row in active_decisions(decisions).itertuples(index=False):
         if row.kind == "retest":
             appliance_id, _, check = str(row.subject).rpartition("/")
             found[appliance_id][check] = str(row.answer)
     return dict(found)
-
-
-def standing(decisions: pd.DataFrame) -> pd.DataFrame:
-    """The decisions that no later one undid, in the order in which they were made."""
-    ordered = decisions.sort_values(["decided_at", "decision_id"])
-    undone = set(ordered.loc[ordered["kind"] == "undo", "subject"])
-    return ordered[(ordered["kind"] != "undo") & ~ordered["decision_id"].isin(undone)]

@@ -47,6 +47,10 @@ class Limit:
         """The source as it is written on a certificate: with how it was confirmed."""
         return f"{self.source} ({CONFIRMATIONS[self.confirmed]})"
 
+    def times(self, factor: float) -> float:
+        """The value taken at that factor, to 12 digits: 0.8 of 2.3 ohm is 1.84 ohm, and 1.84 ohm keeps it."""
+        return float(f"{self.value * factor:.12g}")
+
 
 @dataclass(frozen=True, kw_only=True)
 class Setting:

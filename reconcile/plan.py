@@ -14,8 +14,12 @@ from schemas.steps import STEP_ORDER, PlannedSteps
 UNKNOWN_WORK: Final = "service"
 
 
-def plan_needs(plan: Mapping[str, Any], *, construction_class: str | None, has_rcd: bool) -> dict[str, str]:
+def plan_needs(
+    plan: Mapping[str, Any], *, construction_class: str | None, has_rcd: bool, earthing: str | None
+) -> dict[str, str]:
     """The steps of one kind of work with their need, in the order of the work.
+
+    On TT an RCD alone cuts off a fault, so that its test is asked for whatever the work.
 
     An appliance of unknown class is taken for class I, as nearly all gas appliances are: the earth path is then asked
     for where the work asks for it.
@@ -23,7 +27,8 @@ def plan_needs(plan: Mapping[str, Any], *, construction_class: str | None, has_r
     required = set(plan["required"])
     required |= set(plan["if_class_one"]) if construction_class != "II" else set()
     required |= set(plan["if_rcd"]) if has_rcd else set()
-    allowed = required | set(plan["optional"]) | set(plan["if_class_one"]) | set(plan["if_rcd"])
+    required |= set(plan["if_tt"]) if earthing == "TT" else set()
+    allowed = required.union(plan["optional"], plan["if_class_one"], plan["if_rcd"], plan["if_tt"])
     return {
         step: "required" if step in required else "optional" for step in sorted(allowed, key=STEP_ORDER.__getitem__)
     }
@@ -40,11 +45,15 @@ def plan_steps(jobs: pd.DataFrame, appliances: pd.DataFrame, *, pack: str | None
     joined = appliances.merge(attended[["job_id", "work_type", "sequence"]], on="job_id", suffixes=("", "_job"))
     rows: list[dict[str, object]] = []
     for appliance in joined.sort_values(["sequence_job", "sequence"]).to_dict("records"):
-        work_type, construction_class = appliance["work_type"], appliance["construction_class"]
+        work_type, construction_class, earthing = (
+            known if isinstance(known := appliance[name], str) else None
+            for name in ("work_type", "construction_class", "earthing")
+        )
         needs = plan_needs(
-            plans[work_type if isinstance(work_type, str) else UNKNOWN_WORK],
-            construction_class=construction_class if isinstance(construction_class, str) else None,
+            plans[work_type or UNKNOWN_WORK],
+            construction_class=construction_class,
             has_rcd=pd.notna(appliance["rcd_rated_ma"]),
+            earthing=earthing,
         )
         rows += [
             {

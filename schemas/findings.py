@@ -28,7 +28,7 @@ QUERIES: Final = (
     "reading_implausible", "readings_disagree", "possible_induced_voltage", "leads_not_nulled",
     "meter_not_registered", "meter_out_of_calibration", "clock_uncertain", "match_uncertain", "reading_unmatched",
     "retest_unexplained", "within_uncertainty", "repeated_values",
-    "accuracy_unknown", "earth_continuity_doubtful",
+    "accuracy_unknown", "earth_continuity_doubtful", "responsible_person_not_told",
 )  # fmt: skip
 NOTES: Final = ("retest", "clock_corrected", "duplicate_evidence", "near_limit")
 

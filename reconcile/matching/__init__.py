@@ -29,7 +29,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile.decisions import decided_readings
-from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs
+from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
+from reconcile.matching.crews import find_crews, may_have_company, split_belief
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
@@ -83,27 +84,58 @@ def match_sightings(
     sessions = find_sessions(order_sightings(sightings))
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    habits = learn_habits(count_moves(_sample(cases), visits, usual_habits())) if cases else usual_habits()
-    rows: list[dict[str, Any]] = []
-    clocks: list[dict[str, Any]] = []
-    traces: list[Trace] = []
-
-    def say(case: Case, belief: Belief | None) -> tuple[dict[str, Any], dict[str, Any]]:
-        names = [str(name) for name in reading_ids[case.session.rows]]
-        return session_rows(case, belief, visits), clock_row(case, belief, visits, names)
-
-    for case, belief in zip(cases, _beliefs(cases, visits, habits), strict=True):
-        row, clock = say(case, belief)
-        rows.append(row)
-        clocks.append(clock)
-        traces.append(trace_of(case, belief))
-    hints = find_hints(cases, traces, visits.appliance_job)
+    crews = find_crews(cases, _first_look(cases, visits), usual_habits())
+    in_crews = {member.number for crew in crews for member in crew.members}
+    units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
+    habits = learn_habits(count_moves(_sample(units), visits, usual_habits())) if units else usual_habits()
+    numbers = [[member.number for member in unit.members] for unit in crews]
+    numbers += [[number] for number in range(len(cases)) if number not in in_crews]
+    found = _Found(cases=cases, visits=visits, reading_ids=reading_ids)
+    for unit, members, belief in zip(units, numbers, _beliefs(units, visits, habits), strict=True):
+        found.take(unit, members, belief)
+    hints = find_hints(cases, found.traces, visits.appliance_job, numbers)
     again = sorted(hints)
-    second = [replace(cases[number], hints=hints[number]) for number in again]
-    for number, case, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
-        rows[number], clocks[number] = say(case, belief)
+    second = [replace(units[place], hints=hints[place]) for place in again]
+    for place, unit, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
+        found.take(unit, numbers[place], belief)
+    rows, clocks = found.rows, found.clocks
     settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
+
+
+class _Found:
+    """What was found about each session so far: its rows, its clock and its trace."""
+
+    def __init__(self, *, cases: list[Case], visits: Visits, reading_ids: Any) -> None:
+        self.cases, self.visits, self.reading_ids = cases, visits, reading_ids
+        self.rows: list[dict[str, Any]] = [{} for _ in cases]
+        self.clocks: list[dict[str, Any]] = [{} for _ in cases]
+        self.traces: list[Trace] = [trace_of(case, None) for case in cases]
+
+    def take(self, unit: Case, numbers: list[int], belief: Belief | None) -> None:
+        """Keep what this belief about a session, or a crew of them, says of each, in place of what was kept before."""
+        if not unit.members or belief is None:
+            for number in numbers:
+                self._keep(number, belief)
+            return
+        for member in unit.members:
+            self._keep(member.number, split_belief(belief, member, self.visits.appliance_job))
+
+    def _keep(self, number: int, belief: Belief | None) -> None:
+        case = self.cases[number]
+        names = [str(name) for name in self.reading_ids[case.session.rows]]
+        self.rows[number] = session_rows(case, belief, self.visits)
+        self.clocks[number] = clock_row(case, belief, self.visits, names)
+        self.traces[number] = trace_of(case, belief)
+
+
+def _first_look(cases: list[Case], visits: Visits) -> list[Belief | None]:
+    """The belief about clock and jobs of the sessions that may have been one engineer's together with another."""
+    beliefs: list[Belief | None] = [None for _ in cases]
+    numbers = may_have_company([case.session for case in cases], visits)
+    for number, belief in zip(numbers, _beliefs([cases[at] for at in numbers], visits, usual_habits()), strict=True):
+        beliefs[number] = None if belief is None else without_readings(belief)
+    return beliefs
 
 
 def _beliefs(cases: list[Case], visits: Visits, habits: Habits) -> Iterator[Belief | None]:

@@ -19,13 +19,17 @@ BATCH_CELLS: Final = 200_000
 
 @dataclass(frozen=True, kw_only=True)
 class Item:
-    """One session under one placing and one clock offset (place ``offset`` in the placing)."""
+    """One session under one placing and one clock offset (place ``offset`` in the placing); of a crew one variant, with
+    its ``log_prior``.
+    """
 
     session: int
     readings: ReadingFactors
     factors: PlacingFactors
     offset: int
     avoid: Numbers | None = None
+    variant: int = 0
+    log_prior: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,14 +81,14 @@ def stack_items(items: list[Item]) -> ChainBatch:
     first = items[0].readings
     width, steps, looks = first.onward.shape[1], first.onward.shape[2], first.switch_pause.shape[1]
     shapes = {
-        "onward": (count, len(items), width, steps), "leave": (count, len(items), width),
+        "onward": (count, len(items), width, steps), "leave": (count, len(items), 2, width),
         "last": (len(items), width), "ending": (len(items), slots), 
-        "first": (count, len(items), steps), "again": (count, len(items), steps), "stray": (count, len(items)),
+        "first": (count, len(items), steps), "again": (count, len(items), 2, steps), "stray": (count, len(items)),
         "switch_pause": (count, len(items), looks), "travel_pause": (count, len(items), looks),
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
         "departed": (count, len(items), looks, jobs), "travel": (len(items), jobs + 1, jobs),
-        "switch": (len(items), slots, slots), "resume": (len(items), slots, slots), "opening": (len(items), slots),
+        "switch": (len(items), 2, slots, slots), "resume": (len(items), 2, 2, slots, slots), "opening": (len(items), slots),
         "of_job": (len(items), slots, jobs),
         "of_appliance": (len(items), appliances, slots),
     }  # fmt: skip
@@ -113,8 +117,8 @@ def _fill(arrays: dict[str, Numbers], place: int, item: Item, start: int) -> Non
     arrays["departed"][start:, place, :, :jobs] = factors.departed[item.offset]
     arrays["travel"][place, :jobs, :jobs] = factors.travel[:-1]
     arrays["travel"][place, -1, :jobs] = factors.travel[-1]
-    arrays["switch"][place, :used, :used] = slots.switch
-    arrays["resume"][place, :used, :used] = slots.resume
+    arrays["switch"][place, :, :used, :used] = slots.switch
+    arrays["resume"][place, :, :, :used, :used] = slots.resume
     arrays["opening"][place, :used] = slots.opening
     arrays["of_job"][place, np.arange(used), slots.job] = 1.0
     arrays["of_appliance"][place, slots.appliance, np.arange(used)] = 1.0

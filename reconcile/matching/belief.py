@@ -15,7 +15,7 @@ from reconcile.matching.habits import BINS, Habits, Moves, add_moves, count_paus
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import Session
 from reconcile.matching.placing import Hints, find_placings
-from reconcile.matching.progress import PAUSES, STEP_COUNT, TO_APPLIANCE, TO_JOB
+from reconcile.matching.progress import PAUSES, STAGE_COUNT, STEP_OF_STAGE, TO_APPLIANCE, TO_JOB, stages_of_kind
 from reconcile.matching.visits import Visits
 
 Numbers = NDArray[np.float64]
@@ -29,12 +29,37 @@ LEAST_SHARE: Final = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
+class Variant:
+    """One possible order of the readings of a crew, ``place``: where each stands in the session of the case."""
+
+    session: Session
+    decided: Decided
+    place: Places
+    log_prior: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Member:
+    """One session of a crew: its ``number``, where its readings stand in the crew's session (``place``), and by variant
+    its clock minus that of the crew [s] at ``middle_s`` and how fast that grows (``drift``) [s a s].
+    """
+
+    number: int
+    place: Places
+    difference_s: Numbers
+    drift: Numbers
+    middle_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Case:
-    """One session with the decisions about it and what is known from elsewhere."""
+    """One session with the decisions about it and what is known from elsewhere; for a crew its variants, members."""
 
     session: Session
     decided: Decided
     hints: Hints
+    variants: tuple[Variant, ...] = ()
+    members: tuple[Member, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +80,8 @@ class Belief:
     visited: dict[int, float]
     first_job: int
     last_job: int
+    variant: Places
+    evidence: float = 0.0
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
@@ -66,8 +93,10 @@ def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Beli
     for number, posterior in zip(again, second, strict=True):
         posteriors[number] = posterior
     return [
-        _weigh([items[number] for number in group], [posteriors[number] for number in group], visits) if group else None
-        for group in _by_case(items, len(cases))
+        _weigh(case, [items[number] for number in group], [posteriors[number] for number in group], visits)
+        if group
+        else None
+        for case, group in zip(cases, _by_case(items, len(cases)), strict=True)
     ]
 
 
@@ -82,7 +111,9 @@ def count_moves(cases: list[Case], visits: Visits, habits: Habits) -> Moves:
             for number, share in zip(group, weight, strict=True):
                 if share > LEAST_SHARE:
                     case = cases[items[number].session]
-                    total = add_moves(total, _moves(case.session, items[number], posteriors[number], float(share)))
+                    variant = items[number].variant
+                    session = case.variants[variant].session if case.variants else case.session
+                    total = add_moves(total, _moves(session, items[number], posteriors[number], float(share)))
     return total
 
 
@@ -91,8 +122,8 @@ def _moves(session: Session, item: Item, posterior: ItemPosterior, share: float)
     assert posterior.moved is not None
     assert posterior.switched is not None
     assert posterior.travelled is not None
-    size = STEP_COUNT + 1
-    steps = np.where(item.readings.steps < 0, STEP_COUNT, item.readings.steps)
+    size = STAGE_COUNT + 1
+    steps = np.where(item.readings.stages < 0, STAGE_COUNT, item.readings.stages)
     count, width = steps.shape
     step, pause = np.zeros((size, size)), np.zeros((len(PAUSES), BINS))
     moved = posterior.moved.reshape(count, LOOKS_BACK, width, width) * share
@@ -108,7 +139,7 @@ def _moves(session: Session, item: Item, posterior: ItemPosterior, share: float)
             pause += count_pauses(np.full(count - far, between), apart, moves[far:, back] * share)
     done = np.zeros(size)
     np.add.at(done, steps, posterior.belongs.sum(axis=1) * share)
-    step[STEP_COUNT], step[:, STEP_COUNT], done[STEP_COUNT] = 0.0, 0.0, 0.0
+    step[STAGE_COUNT], step[:, STAGE_COUNT], done[STAGE_COUNT] = 0.0, 0.0, 0.0
     strays = share * float(count - posterior.belongs.sum())
     return Moves(step=step, done=done, pause=pause, strays=max(strays, 0.0), readings=share * count)
 
@@ -119,14 +150,17 @@ def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
     for number, case in enumerate(cases):
         words = [plain_label(text) for text in case.session.label]
         placings = find_placings(case.session, words, visits, case.hints)
-        readings = reading_factors(case.session, words, case.decided, habits) if placings else None
-        for placing in placings:
-            assert readings is not None
-            factors = placing_factors(case.session, readings, placing, visits, case.decided, case.hints)
-            items += [
-                Item(session=number, readings=readings, factors=factors, offset=place)
-                for place in range(len(placing.offset_s))
-            ]
+        alone = Variant(session=case.session, decided=case.decided, place=np.empty(0, dtype=np.int64), log_prior=0.0)
+        for place, variant in enumerate((case.variants or (alone,)) if placings else ()):
+            words = [plain_label(text) for text in variant.session.label]
+            readings = reading_factors(variant.session, words, variant.decided, habits)
+            for placing in placings:
+                factors = placing_factors(variant.session, readings, placing, visits, variant.decided, case.hints)
+                items += [
+                    Item(session=number, readings=readings, factors=factors, offset=offset, variant=place,
+                         log_prior=variant.log_prior)
+                    for offset in range(len(placing.offset_s))
+                ]  # fmt: skip
     return items
 
 
@@ -166,7 +200,7 @@ def _shares(items: list[Item], posteriors: list[ItemPosterior]) -> Numbers:
     """Probability of each hypothesis about one session."""
     log_weight = np.array(
         [
-            item.factors.placing.log_prior[item.offset] + posterior.evidence
+            item.factors.placing.log_prior[item.offset] + item.log_prior + posterior.evidence
             for item, posterior in zip(items, posteriors, strict=True)
         ]
     )
@@ -174,16 +208,19 @@ def _shares(items: list[Item], posteriors: list[ItemPosterior]) -> Numbers:
     return np.asarray(weight / weight.sum(), dtype=np.float64)
 
 
-def _weigh(items: list[Item], posteriors: list[ItemPosterior], visits: Visits) -> Belief:
+def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visits: Visits) -> Belief:
     """One belief from all hypotheses about a session."""
     weight = _shares(items, posteriors)
     appliances = np.unique(np.concatenate([item.factors.appliances for item in items]))
-    steps = items[0].readings.steps
+    steps = np.append(STEP_OF_STAGE, -1)[stages_of_kind()[case.session.kind]]
     belongs = np.zeros((len(steps), len(appliances), steps.shape[1]))
     unlisted = np.zeros(len(steps))
     for item, posterior, share in zip(items, posteriors, weight, strict=True):
-        belongs[:, np.searchsorted(appliances, item.factors.appliances)] += share * posterior.belongs[:, :-1]
-        unlisted += share * posterior.belongs[:, -1].sum(axis=1)
+        place = case.variants[item.variant].place if case.variants else np.arange(len(steps))
+        columns = np.searchsorted(appliances, item.factors.appliances)
+        belongs[place[:, None], columns[None, :]] += share * posterior.belongs[:, :-1]
+        unlisted[place] += share * posterior.belongs[:, -1].sum(axis=1)
+    belongs = _by_step(belongs, steps)
     at_job = belongs.sum(axis=2)
     job_of = visits.appliance_job[appliances]
     ends = [int(job_of[at_job[place].argmax()]) if at_job[place].max() > 0.0 else -1 for place in (0, -1)]
@@ -198,7 +235,24 @@ def _weigh(items: list[Item], posteriors: list[ItemPosterior], visits: Visits) -
         visited=_visited(items, posteriors, weight),
         first_job=ends[0],
         last_job=ends[1],
+        variant=np.array([item.variant for item in items], dtype=np.int64),
     )
+
+
+def without_readings(belief: Belief) -> Belief:
+    """The belief about clock and jobs alone: what is kept of many sessions."""
+    return replace(belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy())
+
+
+def _by_step(belongs: Numbers, steps: Places) -> Numbers:
+    """Stages of one step added up, each step in its first column."""
+    added = belongs.copy()
+    for later in range(1, steps.shape[1]):
+        for earlier in range(later):
+            same = (steps[:, later] == steps[:, earlier]) & (steps[:, later] >= 0)
+            added[same, :, earlier] += added[same, :, later]
+            added[same, :, later] = 0.0
+    return added
 
 
 def _visited(items: list[Item], posteriors: list[ItemPosterior], weight: Numbers) -> dict[int, float]:

@@ -29,15 +29,15 @@ class ChainBatch:
     start with readings of weight one that count for nothing.
 
     ``onward`` (T, N, K·D, D): from a step of an earlier reading to a step of this one, with the pause between.
-    ``leave`` (T, N, K·D): leaving the appliance after a step of an earlier reading; ``last`` (N, K·D) at the
-    end, ``ending`` (N, U) ending at a slot.
-    ``first`` (T, N, D): first step at an appliance, ``again`` when it is gone back to.
+    ``leave`` (T, N, 2, K·D): leaving the appliance after a step of an earlier reading, before and after it was
+    isolated; ``last`` (N, K·D) at the end, ``ending`` (N, U) ending at a slot.
+    ``first`` (T, N, D): first step at an appliance, ``again`` (T, N, 2, D) when one begun, or done, is gone back to.
     ``stray`` (T, N): the reading belongs nowhere.
     ``switch_pause``, ``travel_pause`` (T, N, K): pause between two appliances, two jobs.
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
     ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.
-    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch``, ``resume`` (N, U, U), ``opening``
-    (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
+    ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch`` (N, 2, U, U), ``resume``
+    (N, 2, 2, U, U), ``opening`` (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
     """
 
     onward: Numbers
@@ -81,7 +81,7 @@ class ChainPosterior:
 def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
     """The posterior of every reading. Exact for the factors given."""
     count, sessions, width, steps = batch.onward.shape
-    slots, jobs = batch.switch.shape[1], batch.travel.shape[2]
+    slots, jobs = batch.switch.shape[-1], batch.travel.shape[2]
     history = np.zeros((count + 1, sessions, 2, slots, width))
     nowhere = np.ones(sessions)
     arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
@@ -112,7 +112,7 @@ def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
 @dataclass(frozen=True, kw_only=True)
 class _Back:
     """What one backward step found: worth of entering each job (N, J), of staying (N, 2, U, D), of leaving for another
-    job and another appliance (N, U, K).
+    job (N, U, K) and, before and after it was isolated, for another appliance (N, 2, U, K).
     """
 
     by_job: Numbers
@@ -138,15 +138,15 @@ class _Moves:
         together = flat @ back.stay.reshape(sessions, 2 * slots, steps)
         self.moved[place] = together * self.batch.onward[place] / scale[:, None, None]
         left = _left(history, self.batch.leave[place])
-        self.switched[place] = (left * back.switched).sum(axis=1) / scale[:, None]
-        self.travelled[place] = (left * back.away).sum(axis=1) / scale[:, None]
+        self.switched[place] = (left * back.switched).sum(axis=(1, 2)) / scale[:, None]
+        self.travelled[place] = (left.sum(axis=1) * back.away).sum(axis=1) / scale[:, None]
 
 
 def _left(history: Numbers, leave: Numbers) -> Numbers:
-    """Weight of having left each slot after each of the readings looked back to; shape (N, U, K)."""
+    """Weight of having left each slot after each of the readings looked back to; shape (N, 2, U, K)."""
     sessions, _, slots, width = history.shape
-    left = (history[:, 0] + history[:, 1]) * leave[:, None]
-    return np.asarray(left.reshape(sessions, slots, LOOKS_BACK, width // LOOKS_BACK).sum(axis=-1), dtype=np.float64)
+    left = (history[:, 0] + history[:, 1])[:, None] * leave[:, :, None]
+    return np.asarray(left.reshape(sessions, 2, slots, LOOKS_BACK, width // LOOKS_BACK).sum(axis=-1), dtype=np.float64)
 
 
 def _forward(
@@ -158,14 +158,15 @@ def _forward(
     steps = width // LOOKS_BACK
     stay = (history.reshape(sessions, 2 * slots, width) @ batch.onward[place]).reshape(sessions, 2, slots, steps)
     left = _left(history, batch.leave[place])
-    beside = (left @ batch.switch_pause[place][:, :, None])[:, :, 0][:, None]
-    away = (left * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
+    beside = (left @ batch.switch_pause[place][:, None, :, None])[..., 0][:, :, None]
+    away = (left.sum(axis=1) * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
     by_job = (away * batch.departed[place]).sum(axis=1)
     lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
     arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
     opened = (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
-    fresh = ((beside @ batch.switch)[:, 0] + opened)[:, :, None] * batch.first[place][:, None]
-    fresh += (beside @ batch.resume)[:, 0][:, :, None] * batch.again[place][:, None]
+    fresh = ((beside @ batch.switch)[:, :, 0].sum(axis=1) + opened)[:, :, None] * batch.first[place][:, None]
+    resumed = (beside[:, None] @ batch.resume)[:, :, :, 0].sum(axis=2)
+    fresh += resumed.transpose(0, 2, 1) @ batch.again[place]
     new = (stay[:, 0] + fresh) * batch.fresh_label[place][:, :, None]
     typed = batch.typed[place][:, None, None]
     later[:, 0, :, :steps] = new * (1.0 - typed)
@@ -194,10 +195,12 @@ def _backward(
     travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
     away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
     away *= batch.travel_pause[place][:, None]
-    resumed = new @ batch.again[place][:, :, None]
-    switched = (batch.switch @ opened[:, :, None] + batch.resume @ resumed) * batch.switch_pause[place][:, None]
-    left = (away + switched).repeat(steps, axis=-1) * batch.leave[place][:, None]
-    earlier += left[:, None]
+    resumed = (new @ batch.again[place].transpose(0, 2, 1)).transpose(0, 2, 1)
+    worth = (batch.switch @ opened[:, None, :, None])[..., 0]
+    worth += (batch.resume @ resumed[:, :, None, :, None])[..., 0].sum(axis=1)
+    switched = worth[..., None] * batch.switch_pause[place][:, None, None]
+    left = (away[:, None] + switched).repeat(steps, axis=-1) * batch.leave[place][:, :, None]
+    earlier += left.sum(axis=1)[:, None]
     stray = batch.stray[place]
     earlier[..., :-steps] += ahead[..., steps:] * stray[:, None, None, None]
     earlier /= scale[:, None, None, None]

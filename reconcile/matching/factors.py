@@ -14,7 +14,16 @@ from reconcile.matching.habits import Habits, lies_between, pause_densities
 from reconcile.matching.labels import label_likelihoods, meant_the_same
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Hints, Placing, appliances_of
-from reconcile.matching.progress import STEP_COUNT, TO_APPLIANCE, TO_JOB, TO_STRAY, resumed_step, steps_of_kind
+from reconcile.matching.progress import (
+    STAGE_COUNT,
+    STEP_OF_STAGE,
+    TO_APPLIANCE,
+    TO_JOB,
+    TO_STRAY,
+    resumed_stage,
+    stages_of_kind,
+    was_isolated,
+)
 from reconcile.matching.slots import Slots, lay_out_slots
 from reconcile.matching.visits import Visits, names_of
 
@@ -62,9 +71,9 @@ class Decided:
 
 @dataclass(frozen=True, kw_only=True)
 class ReadingFactors:
-    """What does not depend on the placing (shapes as in ChainBatch, without the session axis). ``steps`` (T, D)."""
+    """What does not depend on the placing (shapes as in ChainBatch, without the session axis). ``stages`` (T, D)."""
 
-    steps: Places
+    stages: Places
     onward: Numbers
     leave: Numbers
     last: Numbers
@@ -98,12 +107,12 @@ class PlacingFactors:
 def reading_factors(session: Session, words: list[str], decided: Decided, habits: Habits) -> ReadingFactors:
     """The factors of the readings alone."""
     kernel, leave, first = habits.kernel, habits.leave, habits.first
-    steps = steps_of_kind()[session.kind]
-    wanted = np.where(steps < 0, STEP_COUNT, steps)
+    stages = stages_of_kind()[session.kind]
+    wanted = np.where(stages < 0, STAGE_COUNT, stages)
     count = len(wanted)
     wide = count / len(np.unique(session.record)) >= WIDE_RECORD
-    onward = np.zeros((count, LOOKS_BACK, steps.shape[1], steps.shape[1]))
-    leaves = np.zeros((count, LOOKS_BACK, steps.shape[1]))
+    onward = np.zeros((count, LOOKS_BACK, stages.shape[1], stages.shape[1]))
+    leaves = np.zeros((count, 2, LOOKS_BACK, stages.shape[1]))
     switch_pause, travel_pause = np.ones((count, LOOKS_BACK)), np.ones((count, LOOKS_BACK))
     stray = np.full(count, habits.stray / len(KINDS))
     for back in range(min(LOOKS_BACK, count - 1)):
@@ -116,24 +125,27 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
         if wide:
             onward[far:, back] *= np.where(together, 1.0, ANOTHER_RECORD)[:, None, None]
-        leaves[far:, back] = leave[wanted[:-far]]
+        leaves[far:, :, back] = _leaving(leave, wanted[:-far])
         switch_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_APPLIANCE])
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
         if back == 0:
             stray[far:] *= np.where(together, 1e-4, density[:, TO_STRAY])
-    same, like_before = _labels_before(words)
-    ends = np.zeros((LOOKS_BACK, steps.shape[1]))
+    same, like_before = _labels_before(words, session.meter)
+    ends = np.zeros((LOOKS_BACK, stages.shape[1]))
     for back in range(min(LOOKS_BACK, count)):
         ends[back] = leave[wanted[count - 1 - back]]
-    allowed = np.where(decided.step[:, None] < 0, 1.0, np.where(steps == decided.step[:, None], 1.0, OUT_OF_REACH))
+    as_decided = (stages >= 0) & (STEP_OF_STAGE[stages] == decided.step[:, None])
+    allowed = np.where((decided.step[:, None] < 0) | as_decided, 1.0, OUT_OF_REACH)
+    if session.emission is not None:
+        allowed = allowed * session.emission
     stray *= np.where(decided.appliance >= 0, OUT_OF_REACH, 1.0)
     return ReadingFactors(
-        steps=steps,
-        onward=(onward * allowed[:, None, None, :]).reshape(count, -1, steps.shape[1]),
-        leave=leaves.reshape(count, -1),
+        stages=stages,
+        onward=(onward * allowed[:, None, None, :]).reshape(count, -1, stages.shape[1]),
+        leave=leaves.reshape(count, 2, -1),
         last=ends.ravel(),
         first=first[wanted] * allowed,
-        again=resumed_step()[wanted] * allowed,
+        again=resumed_stage()[:, wanted].transpose(1, 0, 2) * allowed[:, None],
         stray=stray,
         switch_pause=switch_pause,
         travel_pause=travel_pause,
@@ -143,26 +155,35 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
     )
 
 
+def _leaving(leave: Numbers, wanted: Places) -> Numbers:
+    """Weight of leaving an appliance that was tested live only, or isolated already, after each stage (T, 2, D)."""
+    isolated = was_isolated()[wanted]
+    return np.stack([leave[wanted] * (1 - isolated), leave[wanted] * isolated], axis=1)
+
+
 def pauses(session: Session, far: int) -> Numbers:
     """Pause [s] between each reading and the one ``far`` places before it; NaN where it cannot be known."""
     pause_s = session.beat_s[far:] - session.beat_s[:-far]
     return np.where((pause_s < 0.0) | (session.start[far:] != session.start[:-far]), np.nan, pause_s)
 
 
-def _labels_before(words: list[str]) -> tuple[NDArray[np.bool_], Numbers]:
-    """Whether each label is the last one typed before it; how likely it is typed after the last few (0 to 1)."""
+def _labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.bool_], Numbers]:
+    """Whether each label is the last one typed before it in the same meter; how likely it is typed after the last few
+    in any (0 to 1).
+    """
     vocabulary = sorted({word for word in words if word})
     place = {word: number for number, word in enumerate(vocabulary)}
     after = meant_the_same(vocabulary)
     same, likely = np.zeros(len(words), dtype=bool), np.zeros(len(words))
     recent: list[int] = []
+    last: dict[int, int] = {}
     for number, word in enumerate(words):
         if word:
-            now = place[word]
+            now, of = place[word], 0 if meter is None else int(meter[number])
             if recent:
-                same[number] = recent[-1] == now
+                same[number] = last.get(of) == now
                 likely[number] = after[recent, now].max()
-            recent = [*recent, now][-RECENT_LABELS:]
+            recent, last[of] = [*recent, now][-RECENT_LABELS:], now
     return same, likely
 
 
@@ -185,15 +206,16 @@ def placing_factors(
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
-        foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0))),
+        foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), session.meter),
         enter=enter, departed=departed, travel=travel, ending=ending,
         present=_present(session, placing, appliances, hints),
     )  # fmt: skip
 
 
-def _foreign(typed: NDArray[np.bool_], likelihood: Numbers) -> Numbers:
+def _foreign(typed: NDArray[np.bool_], likelihood: Numbers, meter: Places | None) -> Numbers:
     """Weight of each label, or of its absence, where a reading belongs nowhere against where it belongs (T)."""
-    missing = (float((~typed).sum()) + 1.0) / (len(typed) + 4.0)
+    of = np.zeros(len(typed), dtype=np.int64) if meter is None else meter
+    missing = ((np.bincount(of, weights=~typed) + 1.0) / (np.bincount(of) + 4.0))[of]
     return np.where(typed, likelihood * (1.0 - STRAY_UNLABELLED) / (1.0 - missing), STRAY_UNLABELLED / missing)
 
 

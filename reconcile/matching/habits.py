@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.matching.progress import PAUSES, SHORTEST_PAUSE_S, STEP_COUNT, pause_between, step_kernel
+from reconcile.matching.progress import PAUSES, SHORTEST_PAUSE_S, STAGE_COUNT, pause_between, stage_kernel, triple_places
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -31,8 +31,8 @@ SMOOTHED_OVER: Final = 1.5
 
 @dataclass(frozen=True, kw_only=True)
 class Habits:
-    """``kernel`` (S + 1, S + 1): next step given the last; ``leave`` (S + 1), ``first`` (S + 1); the last place is no
-    step and zero. ``pause`` (kinds of pause, bins): density [1/s] by logarithm of the pause. ``stray``: share.
+    """``kernel`` (S + 1, S + 1): next stage given the last; ``leave`` (S + 1), ``first`` (S + 1); the last place is no
+    stage and zero. ``pause`` (kinds of pause, bins): density [1/s] by logarithm of the pause. ``stray``: share.
     """
 
     kernel: Numbers
@@ -58,7 +58,7 @@ class Moves:
 @cache
 def usual_habits() -> Habits:
     """The habits assumed before anything is seen (reconcile.matching.progress)."""
-    kernel, leave, first = step_kernel()
+    kernel, leave, first = stage_kernel()
     return Habits(kernel=kernel, leave=leave, first=first, pause=_usual_pauses(), stray=USUAL_STRAY)
 
 
@@ -94,11 +94,32 @@ def learn_habits(moves: Moves) -> Habits:
     total = (USUAL_STEPS + seen + leaves)[:, None]
     kernel = (USUAL_STEPS * usual.kernel + moves.step) / total
     leave = (USUAL_STEPS * usual.leave + leaves) / total[:, 0]
+    kernel, leave = _alike_in_triples(kernel, leave, moves)
     arrivals = np.maximum(moves.done - moves.step.sum(axis=0), 0.0)
     first = (USUAL_STEPS * usual.first + arrivals) / (USUAL_STEPS + arrivals.sum())
-    kernel[STEP_COUNT], kernel[:, STEP_COUNT], leave[STEP_COUNT], first[STEP_COUNT] = 0.0, 0.0, 0.0, 0.0
+    kernel[STAGE_COUNT], kernel[:, STAGE_COUNT], leave[STAGE_COUNT], first[STAGE_COUNT] = 0.0, 0.0, 0.0, 0.0
     stray = (USUAL_READINGS * usual.stray + moves.strays) / (USUAL_READINGS + moves.readings)
     return Habits(kernel=kernel, leave=leave, first=first, pause=_learnt_pauses(moves.pause), stray=float(stray))
+
+
+def _alike_in_triples(kernel: Numbers, leave: Numbers, moves: Moves) -> tuple[Numbers, Numbers]:
+    """Kernel and leavings with the order inside the triples of voltages learnt from all three of them together."""
+    usual, places = usual_habits().kernel, triple_places()
+    inside = np.zeros((len(places), 3, 3))
+    for row, triple in enumerate(places):
+        inside[row] = moves.step[np.ix_(triple, triple)]
+    seen, done = inside.sum(axis=0), moves.done[places].sum(axis=0)
+    kernel, leave = kernel.copy(), leave.copy()
+    for triple in places:
+        expected = usual[np.ix_(triple, triple)]
+        pooled = (USUAL_STEPS * expected + seen) / (USUAL_STEPS + done[:, None])
+        for row, place in enumerate(triple):
+            rest = kernel[place].sum() - kernel[place, triple].sum() + leave[place]
+            left = (1.0 - pooled[row].sum()) / max(rest, 1e-12)
+            kernel[place] *= left
+            leave[place] *= left
+            kernel[place, triple] = pooled[row]
+    return kernel, leave
 
 
 def _learnt_pauses(counts: Numbers) -> Numbers:
@@ -122,7 +143,7 @@ def count_pauses(kind: Places, pause_s: Numbers, weight: Numbers) -> Numbers:
 
 def no_moves() -> Moves:
     """Nothing counted yet."""
-    size = STEP_COUNT + 1
+    size = STAGE_COUNT + 1
     return Moves(
         step=np.zeros((size, size)), done=np.zeros(size), pause=np.zeros((len(PAUSES), BINS)), strays=0.0, readings=0.0
     )
@@ -140,5 +161,5 @@ def add_moves(one: Moves, other: Moves) -> Moves:
 
 
 def lies_between(earlier: Places, later: Places) -> Places:
-    """Which pause lies between two steps (places, ``STEP_COUNT`` for none)."""
+    """Which pause lies between two stages (places, ``STAGE_COUNT`` for none)."""
     return np.asarray(pause_between()[earlier, later], dtype=np.int64)

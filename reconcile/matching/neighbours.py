@@ -71,12 +71,16 @@ def _surely_at(case: Case, belief: Belief, offset_s: float) -> tuple[tuple[int, 
     return tuple((int(appliance[a]), float(times[a]), float(times[b])) for a, b in zip(begins, ends, strict=True))
 
 
-def find_hints(cases: list[Case], traces: list[Trace], job_of: Places) -> dict[int, Hints]:
-    """New hints for the sessions that deserve a second look, by their number; ``job_of``: the job of each appliance.
+def find_hints(
+    cases: list[Case], traces: list[Trace], job_of: Places, units: list[list[int]]
+) -> dict[int, Hints]:  # fmt: skip
+    """New hints for the units that deserve a second look, by their place; ``job_of``: the job of each appliance.
 
-    Sessions of one file follow each other in time, and a job that another session of the meter has surely visited is
-    hardly visited again, unless the session was cut in the middle of it.
+    ``units``: the numbers of the sessions judged together. Sessions of one file follow each other in time, and a job
+    that another session of the meter has surely visited is hardly visited again, unless the session was cut in the
+    middle of it.
     """
+    unit_of = {number: place for place, numbers in enumerate(units) for number in numbers}
     claims: dict[tuple[str, int], list[tuple[int, float]]] = {}
     for number, (case, trace) in enumerate(zip(cases, traces, strict=True)):
         for job, share in trace.visited.items():
@@ -85,14 +89,27 @@ def find_hints(cases: list[Case], traces: list[Trace], job_of: Places) -> dict[i
     spans = _spans_by_job(cases, traces, job_of)
     found: dict[int, Hints] = {}
     for number, (case, trace) in enumerate(zip(cases, traces, strict=True)):
-        earliest_s, latest_s, beside = _between(number, cases, traces)
-        visited = _visited_elsewhere(number, case, trace, claims, beside)
-        seen = _seen_by_others(case, trace, spans) if trace.open else ()
+        place = unit_of[number]
+        earliest_s, latest_s, beside = _between(number, cases, traces, unit_of)
+        visited = _visited_elsewhere(number, case, trace, claims, beside, unit_of)
+        seen = _seen_by_others(case, trace, spans) if trace.open and len(units[place]) == 1 else ()
         contested = any(trace.visited.get(job, 0.0) > CONTESTED for job in visited)
         bounded = trace.lost and (np.isfinite(earliest_s) or np.isfinite(latest_s))
         if contested or bounded or (trace.lost and visited) or seen:
-            found[number] = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s, seen=seen)
+            hints = replace(case.hints, visited=visited, earliest_s=earliest_s, latest_s=latest_s, seen=seen)
+            found[place] = _both(found[place], hints) if place in found else hints
     return found
+
+
+def _both(one: Hints, other: Hints) -> Hints:
+    """What the hints for two sessions of one unit say together."""
+    visited = {job: max(one.visited.get(job, 0.0), other.visited.get(job, 0.0)) for job in one.visited | other.visited}
+    return replace(
+        one,
+        visited=visited,
+        earliest_s=max(one.earliest_s, other.earliest_s),
+        latest_s=min(one.latest_s, other.latest_s),
+    )
 
 
 Span = tuple[int, float, float]
@@ -114,20 +131,25 @@ def _seen_by_others(case: Case, trace: Trace, spans: dict[int, list[tuple[str, S
     return tuple(span for job in sorted(jobs) for meter, span in spans.get(job, []) if meter != own)
 
 
-def _between(number: int, cases: list[Case], traces: list[Trace]) -> tuple[float, float, set[int]]:
+def _between(
+    number: int, cases: list[Case], traces: list[Trace], unit_of: dict[int, int]
+) -> tuple[float, float, set[int]]:  # fmt: skip
     """The true times between which the session lies by its neighbours in the same file, and the jobs at its ends."""
     earliest_s, latest_s, beside = -np.inf, np.inf, set[int]()
-    if number > 0 and cases[number - 1].session.source == cases[number].session.source:
+    own, source = unit_of[number], cases[number].session.source
+    if number > 0 and cases[number - 1].session.source == source and unit_of[number - 1] != own:
         earliest_s = float(np.nan_to_num(traces[number - 1].end_s, nan=-np.inf))
         beside.add(traces[number - 1].last_job)
-    if number + 1 < len(cases) and cases[number + 1].session.source == cases[number].session.source:
+    after = number + 1
+    if after < len(cases) and cases[after].session.source == source and unit_of[after] != own:
         latest_s = float(np.nan_to_num(traces[number + 1].start_s, nan=np.inf))
         beside.add(traces[number + 1].first_job)
     return earliest_s, latest_s, beside
 
 
 def _visited_elsewhere(
-    number: int, case: Case, trace: Trace, claims: dict[tuple[str, int], list[tuple[int, float]]], beside: set[int]
+    number: int, case: Case, trace: Trace, claims: dict[tuple[str, int], list[tuple[int, float]]], beside: set[int],
+    unit_of: dict[int, int],
 ) -> dict[int, float]:
     """Jobs that other sessions of the meter have visited more surely than this one, except where it was cut."""
     serial = case.session.meter_serial or ""
@@ -136,7 +158,7 @@ def _visited_elsewhere(
     for job in jobs:
         if job in beside:
             continue
-        others = [share for other, share in claims.get((serial, job), []) if other != number]
+        others = [share for other, share in claims.get((serial, job), []) if unit_of[other] != unit_of[number]]
         most = max(others, default=0.0)
         if most > CLAIMED and most >= trace.visited.get(job, 0.0):
             visited[job] = min(most, 1.0)

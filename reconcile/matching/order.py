@@ -38,7 +38,9 @@ class Session:
     ``rows`` are row positions in the sightings table; ``time_s`` [s since 1970, by the meter] is NaN where the meter
     gave none, and ``dated`` says that it was stamped in UTC; ``kind`` places in ``KINDS``; ``record`` numbers the
     records, so that the cells of one wide row share one number. ``source`` is the file. ``beat_s`` [s] tells pauses
-    apart, and ``start`` numbers the starts of the clock: a pause is known within one start only.
+    apart, and ``start`` numbers the starts of the clock: a pause is known within one start only. Of several meters in
+    one session (see crews.py) ``meter`` numbers the meter of each reading, ``serials`` names them and ``emission``
+    (T, D) weighs each stage by what its meter is used for.
     """
 
     meter_serial: str | None
@@ -51,6 +53,9 @@ class Session:
     record: Places
     beat_s: Numbers
     start: Places
+    meter: Places | None = None
+    serials: tuple[str, ...] = ()
+    emission: Numbers | None = None
 
 
 def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:

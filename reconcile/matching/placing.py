@@ -103,15 +103,10 @@ def _within(visits: Visits, low_s: float, high_s: float) -> Places:
 
 
 def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Numbers:
-    serial = session.meter_serial
-    if serial is not None and not any(serial in named for named in visits.serials):
-        serial = None
+    own = set(session.serials or ([session.meter_serial] if session.meter_serial else []))
+    own &= visits.named_serials
     by_meter = [
-        UNNAMED
-        if serial is None or not visits.serials[job]
-        else NAMED
-        if serial in visits.serials[job]
-        else OTHER_METER
+        UNNAMED if not own or not visits.serials[job] else NAMED if own & visits.serials[job] else OTHER_METER
         for job in jobs
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)

@@ -28,7 +28,7 @@ class Visits:
 
     ``low_s`` to ``high_s`` [s since 1970]: the time the list gives, or a span borrowed from its neighbours in the list
     (``dated`` false), or NaN where there is none. ``reach_s``: the longest such span. ``attended`` false: no access or
-    cancelled. ``serials`` are the meters named. ``day``: number of the working day (−1 where unknown).
+    cancelled. ``serials`` are the meters named, ``named_serials`` all of them. ``day``: number of the working day (−1 where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
     ``called``: for each way of naming an appliance its weight and the plain names (see plain_label); the first is the
     label of the list, empty where it has none. ``has_rcd``: the list
@@ -43,6 +43,7 @@ class Visits:
     attended: NDArray[np.bool_]
     engineer: Places
     serials: list[frozenset[str]]
+    named_serials: frozenset[str]
     day: Places
     first_appliance: Places
     appliance_id: NDArray[np.object_]
@@ -71,7 +72,8 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         reach_s=float(spans.max()) if len(spans) else 0.0,
         attended=~table["status"].isin(["no access", "cancelled"]).to_numpy(),
         engineer=np.asarray(pd.factorize(table["engineer"])[0], dtype=np.int64),
-        serials=[frozenset(text.split()) for text in table["meter_serials"].fillna("")],
+        serials=(serials := [frozenset(text.split()) for text in table["meter_serials"].fillna("")]),
+        named_serials=frozenset().union(*serials),
         day=_working_days(low_s, high_s, table["dated"].to_numpy(dtype=bool)),
         first_appliance=np.searchsorted(job_of, np.arange(len(table) + 1)),
         appliance_id=_texts(known["appliance_id"]),

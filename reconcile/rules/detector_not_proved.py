@@ -13,6 +13,7 @@ MEANINGS: Final = {
     "not proved": "failed: the indicator did not respond",
     "another meter": "was made with another instrument than the dead tests",
     "too long": "is too far in time from the dead tests",
+    "failed before": "responded, but one since the dead tests had failed before it",
 }
 
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 
 from reconcile.case import Reading
 from reconcile.rule import Assessed, Day, DayRemark, Remark, Rule
-from reconcile.verdicts import checks_of_reading
-from reconcile.wording import quantity_title, show
+from reconcile.verdicts import checks_of_reading, checks_of_step
+from reconcile.wording import capital, quantity_title, show, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -16,6 +16,8 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     waiting: dict[tuple[str, ...], list[Reading]] = defaultdict(list)
     for reading in assessed.case.uncertain:
         waiting[checks_of_reading(reading)].append(reading)
+        if reading.step is not None and not reading.fits_step:
+            yield misfit(reading)
     for checks, readings in sorted(waiting.items()):
         shown = ", ".join(f"{quantity_title(reading.quantity)} {show(reading)}" for reading in readings)
         yield Remark(
@@ -26,6 +28,18 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             checks=checks,
             reading_ids=tuple(reading.reading_id for reading in readings),
         )
+
+
+def misfit(reading: Reading) -> Remark:
+    """The remark about a reading that was given to a step which measures something else."""
+    return Remark(
+        code="match_uncertain",
+        message=f"{capital(quantity_title(reading.quantity))} {reading.conductors or ''} {show(reading)} was given to "
+        f"the step {title(reading.step)!r}, which measures something else. It is not used.".replace("  ", " "),
+        action="Decide again to which step this reading belongs.",
+        checks=(*checks_of_step(reading.step or ""), *checks_of_reading(reading)),
+        reading_ids=(reading.reading_id,),
+    )
 
 
 def find_in_day(day: Day) -> Iterator[DayRemark]:

@@ -104,6 +104,8 @@ def need_of(pack: Pack, work: str, step: str) -> str:
         return "required but for class II"
     if step in plan["if_rcd"]:
         return "required with an RCD"
+    if step in plan["if_tt"]:
+        return "required on TT"
     return "optional" if step in plan["optional"] else ""
 
 

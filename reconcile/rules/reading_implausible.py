@@ -21,6 +21,17 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             reading_ids=part.reading_ids,
             source=limit.citation,
         )
+    for part in assessed.parts_with("rcd", "implausibly short"):
+        limit = assessed.case.pack.limit("rcd_shortest")
+        yield Remark(
+            code="reading_implausible",
+            message=f"RCD trip time {show(part.reading)}, below {show_limit(limit.value, 's')}: contacts cannot open "
+            "so fast. The RCD was off already, or nothing was measured.",
+            action="Reset the RCD, check that it is the one that feeds the test point, and repeat.",
+            checks=("rcd",),
+            reading_ids=part.reading_ids,
+            source=limit.citation,
+        )
     for part in assessed.parts_with("rcd", "trips at half"):
         yield Remark(
             code="reading_implausible",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pandas as pd
 
-from reconcile.cases import standing
+from reconcile.decisions import decided_readings
 from reconcile.rule import Day, DayRemark, Remark, Rule
 from schemas.membership import is_among
 
@@ -34,9 +34,8 @@ def find_in_day(day: Day) -> Iterator[DayRemark]:
 
 def strays(decisions: pd.DataFrame) -> set[str]:
     """The readings that a person decided to belong to nothing."""
-    kept = standing(decisions)
-    rows = kept[(kept["kind"] == "match") & (kept["answer"] == "stray")]
-    return {reading_id for subject in rows["subject"] for reading_id in str(subject).split()}
+    decided = decided_readings(decisions)
+    return set(decided.loc[decided["appliance_id"].isna(), "reading_id"])
 
 
 RULE = Rule(

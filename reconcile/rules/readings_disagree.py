@@ -3,20 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Final
 
 from reconcile.polarity_remarks import show_pairs
 from reconcile.rule import Assessed, Remark, Rule
+from reconcile.verdicts import STATED_FOR
 from reconcile.wording import capital
-
-STATED_FOR: Final = {
-    "isolation_point_secured": ("isolation_secured",),
-    "caution_notice": ("isolation_secured",),
-    "fuse_rating_a": ("fuse_rating", "earth_fault_loop"),
-    "required_fuse_rating_a": ("fuse_rating",),
-    "visual_condition": ("visual",),
-    "test_leads_condition": ("visual",),
-}
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -46,7 +37,7 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             message=f"{capital(item.replace('_', ' '))} is stated as {' and as '.join(values)}, and it cannot be "
             "known which came last.",
             action="State it again, with the time.",
-            checks=STATED_FOR.get(item, ()),
+            checks=STATED_FOR[item],
         )
     for part in assessed.parts_with("fuse", "job list disagrees"):
         yield Remark(

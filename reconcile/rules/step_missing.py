@@ -15,6 +15,7 @@ STATED = {
     ("visual", "not understood"): "the visual condition was stated with a word that is not in the list",
     ("leads", "not understood"): "the condition of the test leads was stated with a word that is not in the list",
     ("triple", "no supply"): "there was no supply whose polarity could be judged",
+    ("rcd", "rated not tested"): "no trip at the rated current or more was tested, only half of it",
     ("fuse", "missing"): "no fuse was stated as seen",
     ("fuse", "required unknown"): "a fuse was seen, but not stated what the maker's instructions ask for",
     ("secured", "missing"): "it was not stated how the point of isolation was secured",
@@ -26,7 +27,7 @@ STATED = {
     ("notice", "no notice"): "it was stated that no caution notice was left",
 }
 DANGER_WORDS = (*DANGER_ORDER, "live", "no earth")
-WITHOUT_NUMBER = ("no number", "multiple unknown", "test voltage")
+WITHOUT_NUMBER = ("no number", "multiple unknown", "test voltage", "class unknown")
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -102,6 +103,8 @@ def unusable(part: Part) -> str:
     """Why a reading that is there shows nothing."""
     if part.why == "multiple unknown":
         return f"{show(part.reading)} at an unknown test current"
+    if part.why == "class unknown":
+        return f"{show(part.reading)} is enough for class I only, and the class of the appliance is not recorded"
     if part.why == "test voltage" and part.reading is not None:
         return f"{show(part.reading)} was measured with only {part.reading.test_voltage_v:g} V"
     return f"the meter gave {show(part.reading)}, which does not show whether the limit is kept"

@@ -39,6 +39,19 @@ STEPS_OF: Final[Mapping[str, tuple[str, ...]]] = {
 """The steps that a check rests on. Polarity needs all three pairs, also the one that feeds the voltage check."""
 
 
+STATED_FOR: Final[Mapping[str, tuple[str, ...]]] = {
+    "isolation_point_secured": ("isolation_secured",),
+    "caution_notice": ("isolation_secured",),
+    "fuse_rating_a": ("fuse_rating", "earth_fault_loop"),
+    "required_fuse_rating_a": ("fuse_rating",),
+    "visual_condition": ("visual",),
+    "test_leads_condition": ("visual",),
+    "responsible_person_told": (),
+    "connections_remade": (),
+}
+"""The checks that a statement feeds by itself."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
     """The verdict of one check: its parts and how a retest was taken.
@@ -83,8 +96,17 @@ def assess(case: Case, check: str) -> Verdict:
     if case.retests.get(check) == "refused" or not all(in_order(valid) for valid in repeated.values()):
         governing = max(worse, key=lambda pair: RANK[pair[1].outcome])[1]
         return Verdict(check=check, parts=governing.parts, retest="worst governs", earlier=earlier)
-    explained = case.says("connections_remade") == "yes" or case.retests.get(check) == "accepted"
+    explained = remade_since(case, earlier) or case.retests.get(check) == "accepted"
     return Verdict(check=check, parts=base.parts, retest="explained" if explained else "unexplained", earlier=earlier)
+
+
+def remade_since(case: Case, earlier: tuple[Reading, ...]) -> bool:
+    """True where it was stated that connections were remade, and not before one of the earlier readings was taken."""
+    if case.says("connections_remade") != "yes":
+        return False
+    stated = case.attested["connections_remade"][-1].attested_at_ns
+    taken = [reading.taken_at_ns for reading in earlier if reading.taken_at_ns is not None]
+    return stated is None or all(stated >= moment for moment in taken)
 
 
 CHECKS_OF_STEP: Final[Mapping[str, tuple[str, ...]]] = {
@@ -99,8 +121,8 @@ def checks_of_step(step: str) -> tuple[str, ...]:
 
 def checks_of_reading(reading: Reading) -> tuple[str, ...]:
     """The checks that a reading could bear on: those of its step, or of every step that measures the same thing."""
-    if reading.step is not None:
-        return checks_of_step(reading.step)
+    if reading.fits_step:
+        return checks_of_step(reading.step or "")
     steps = [
         step.name for step in STEPS.values() if step.quantity == reading.quantity and fits(step.conductors, reading)
     ]

@@ -51,7 +51,7 @@ class Part:
     @property
     def limit_high(self) -> float | None:
         """The upper limit [unit of the value], with its factor."""
-        return None if self.high is None else self.high.value * self.factor
+        return None if self.high is None else self.high.times(self.factor)
 
     @property
     def limit_source(self) -> str | None:

@@ -14,10 +14,15 @@ def compare(reading: Reading, *, low: float | None = None, high: float | None = 
     """The answer for limits ``low`` and ``high`` [unit of the reading], both inclusive; None is no limit.
 
     A value with ``gt`` stands for everything above it and one with ``lt`` for everything from zero up to it: the first
-    can show that a lower limit is met, never an upper one; the second the reverse.
+    can show that a lower limit is met, never an upper one; the second the reverse. A number below zero shows that the
+    meter was not measuring what the step asks for (an alternating voltage, a resistance, a time): it never passes, and
+    fails by its size.
     """
     if reading.value is None:
         return "cannot tell"
+    if reading.value < 0.0:
+        too_large = high is not None and -reading.value > high
+        return "fails" if too_large or (low is not None and low > 0.0) else "cannot tell"
     least, most = bounds(reading.value, reading.comparator)
     floor, ceiling = (-inf if low is None else low), (inf if high is None else high)
     beyond_high = least > ceiling or (reading.comparator == "gt" and least >= ceiling)

@@ -47,48 +47,66 @@ def assess_proof(case: Case, *, check: str, step: str) -> Part:
 
 def doubt_proof(case: Case, proof: Reading, *, before: bool) -> str:
     """Why a proof does not cover the dead tests; empty where it does."""
-    tests = dead_readings(case)
     window = case.pack.number("proof_window")
-    for test in tests:
+    for test in dead_readings(case):
         if test.meter_serial != proof.meter_serial:
             return "another meter"
         first, second = (proof, test) if before else (test, proof)
         order = came_first(first, second)
         if order is not True:
             return "wrong order" if order is False else "order unknown"
-        if minutes_apart(proof, test) > window:
-            return "too long"
+        if not before and failed_since(case, test):
+            return "failed before"
+        apart = minutes_apart(proof, test)
+        if apart is None or apart > window:
+            return "time unknown" if apart is None else "too long"
     return ""
 
 
-def minutes_apart(one: Reading, other: Reading) -> float:
-    """The time between two readings [min]; nothing where a time is not known."""
-    if one.taken_at_ns is None or other.taken_at_ns is None:
+def failed_since(case: Case, test: Reading) -> bool:
+    """True where a proof of the indicator failed that is not known to be older than the dead test.
+
+    What a new battery puts right afterwards was still wrong during the test.
+    """
+    proofs = (*case.valid("proof_before"), *case.valid("proof_after"))
+    return any(proof.indication == "absent" and came_first(test, proof) is not False for proof in proofs)
+
+
+def minutes_apart(one: Reading, other: Reading) -> float | None:
+    """The time between two readings [min], by their times or by what one meter's own clock said; None where neither
+    is known. Cells of one record are taken together.
+    """
+    if one.taken_at_ns is not None and other.taken_at_ns is not None:
+        return abs(one.taken_at_ns - other.taken_at_ns) / NS_PER_MINUTE
+    if one.place[:2] == other.place[:2]:
         return 0.0
-    return abs(one.taken_at_ns - other.taken_at_ns) / NS_PER_MINUTE
+    one_clock = one.meter_serial == other.meter_serial and one.evidence_sha256 == other.evidence_sha256
+    if one_clock and one.meter_time_ns is not None and other.meter_time_ns is not None:
+        return abs(one.meter_time_ns - other.meter_time_ns) / NS_PER_MINUTE
+    return None
 
 
 def came_first(first: Reading, second: Reading) -> bool | None:
     """True where ``first`` was taken before ``second`` or with it, False where after; None where nobody can know.
 
-    Without times the numbers of one meter's memory decide, and cells of one record count as taken together.
+    Without times, or with one time for both, the numbers of one meter's memory decide; cells of one record count as
+    taken together. Where no memory tells more, one time for both counts as together: many meters stamp whole minutes.
     """
-    if first.taken_at_ns is not None and second.taken_at_ns is not None:
-        if first.taken_at_ns != second.taken_at_ns:
-            return first.taken_at_ns < second.taken_at_ns
-        return True
+    timed = first.taken_at_ns is not None and second.taken_at_ns is not None
+    if timed and first.taken_at_ns != second.taken_at_ns:
+        return (first.taken_at_ns or 0) < (second.taken_at_ns or 0)
     if first.place[:2] == second.place[:2]:
         return True
     same_meter = first.meter_serial == second.meter_serial and first.evidence_sha256 == second.evidence_sha256
     if same_meter and first.memory_no is not None and second.memory_no is not None:
         return first.memory_no < second.memory_no
-    return None
+    return True if timed else None
 
 
 def assess_pairs(case: Case) -> Part:
     """The three pairs: no indication on any of them, and each tested since the last one that was live."""
     readings = [case.of(step) for step in DEAD]
-    shown = max(dead_readings(case), key=lambda r: (r.value is None, r.value or 0.0, order_key(r)), default=None)
+    shown = max(dead_readings(case), key=lambda r: (r.value is None, abs(r.value or 0.0), order_key(r)), default=None)
     limit = case.pack.limit("no_indication")
     base = Part(
         check="proved_dead",

@@ -50,7 +50,8 @@ def judge_continuity(case: Case, reading: Reading) -> tuple[str, str]:
         return "unsatisfactory", "high"
     if compare(reading, high=continuity_limit(case).value) == "passes":
         return "satisfactory", ""
-    return "inconclusive", "doubtful" if reading.comparator == "eq" else "no number"
+    is_number = reading.comparator == "eq" and (reading.value or 0.0) > 0.0
+    return "inconclusive", "doubtful" if is_number else "no number"
 
 
 def last_between(case: Case, step: str, conductors: str) -> Reading | None:
@@ -63,7 +64,10 @@ def last_between(case: Case, step: str, conductors: str) -> Reading | None:
 
 
 def assess_insulation(case: Case) -> Iterator[Part]:
-    """The check ``insulation``: live conductors to earth, joined or each by itself; the lowest governs."""
+    """The check ``insulation``: live conductors to earth, joined or each by itself; the lowest governs.
+
+    Where the class of the appliance is not recorded, it fails by the limit of class I and passes by that of class II.
+    """
     readings = case.valid("insulation")
     limit = case.pack.limit(
         "insulation_class_two" if case.appliance.construction_class == "II" else "insulation_wiring"
@@ -93,17 +97,22 @@ def assess_insulation(case: Case) -> Iterator[Part]:
 
 def judge_insulation(case: Case, reading: Reading, limit: Limit) -> tuple[int, str]:
     """How bad one insulation reading is (0 passes, 1 cannot tell, 2 fails), and why."""
-    answer = compare(reading, low=limit.value)
-    if reading.is_over_range and shows_at_least(case, reading, limit.value):
-        answer = "passes"
-    if answer == "fails":
+    if compare(reading, low=limit.value) == "fails":
         return 2, "low"
-    if answer == "cannot tell":
+    if not shows(case, reading, limit.value):
         return 1, "no number"
     volts = reading.test_voltage_v
     if volts is not None and volts < case.pack.number("insulation_test_voltage"):
         return 1, "test voltage"
+    strict = case.pack.number("insulation_class_two")
+    if case.appliance.construction_class is None and not shows(case, reading, strict):
+        return 1, "class unknown"
     return 0, ""
+
+
+def shows(case: Case, reading: Reading, least: float) -> bool:
+    """True where the reading shows at least that much [ohm], also by running over the meter's range."""
+    return compare(reading, low=least) == "passes" or (reading.is_over_range and shows_at_least(case, reading, least))
 
 
 def shows_at_least(case: Case, reading: Reading, least: float) -> bool:
@@ -131,6 +140,9 @@ def assess_rcd(case: Case) -> Iterator[Part]:
     last[chosen.rcd_multiple] = chosen
     for multiple, reading in sorted(last.items(), key=lambda item: item[0] or 0.0):
         yield judge_rcd(case, base, multiple, reading)
+    half = case.pack.number("rcd_no_trip_multiple")
+    if all(multiple is not None and multiple <= half for multiple in last):
+        yield replace(base, reading=chosen, outcome="inconclusive", why="rated not tested")
 
 
 def judge_rcd(case: Case, base: Part, multiple: float | None, reading: Reading) -> Part:
@@ -145,9 +157,11 @@ def judge_rcd(case: Case, base: Part, multiple: float | None, reading: Reading) 
     held = limit or longest
     if not tripped and (reading.value is None or reading.value >= held.value):
         return replace(base, reading=reading, high=held, outcome="unsatisfactory", why="no trip")
-    answer = compare(reading, high=(limit or longest).value)
+    answer = compare(reading, high=held.value)
     if answer == "fails":
         return replace(base, reading=reading, high=held, outcome="unsatisfactory", why="slow")
+    if reading.comparator == "eq" and 0.0 <= (reading.value or 0.0) < pack.number("rcd_shortest"):
+        return replace(base, reading=reading, high=held, outcome="inconclusive", why="implausibly short")
     if limit is None:
         answer = compare(reading, high=strict.value)
         outcome, why = ("satisfactory", "") if answer == "passes" else ("inconclusive", "multiple unknown")

@@ -24,8 +24,8 @@ class LoopLimit:
 
     @property
     def value_ohm(self) -> float | None:
-        """What a measured loop may be at most [ohm], exact."""
-        return None if self.limit is None else self.limit.value * self.factor
+        """What a measured loop may be at most [ohm]."""
+        return None if self.limit is None else self.limit.times(self.factor)
 
 
 def breaker_limit_ohm(pack: Pack, breaker: str, rating_a: float, *, time_s: str = "0.4") -> float:

@@ -28,7 +28,7 @@ def find_volts(case: Case, reading: Reading | None) -> float | None:
 
     ``lt`` counts where even the bound is no indication, ``gt`` where the bound is already the supply.
     """
-    if reading is None or reading.value is None:
+    if reading is None or reading.value is None or reading.value < 0.0:
         return None
     if reading.comparator == "lt" and reading.value > case.pack.number("no_indication"):
         return None

@@ -44,6 +44,7 @@ PLAIN_STATED = {
     "required_fuse_rating_a": "3",
     "visual_condition": "good",
     "test_leads_condition": "good",
+    "responsible_person_told": "yes",
 }
 
 PLAIN_APPLIANCE = {

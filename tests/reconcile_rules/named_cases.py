@@ -19,12 +19,16 @@ CASES: list[tuple[str, dict[str, Any]]] = [
     (path.stem, case) for path in FILES for case in tomllib.loads(path.read_text(encoding="utf-8"))["case"]
 ]
 TABLES_ONLY = {"more", "meter", "copies", "accuracies"}
-FIELDS_OF_TABLES = {"meter_serial", "match_status", "taken_at", "job_id", "appliance_id", "matched_step"}
+FIELDS_OF_TABLES = {
+    "meter_serial", "match_status", "taken_at", "meter_time", "job_id", "appliance_id", "matched_step",
+}  # fmt: skip
 
 
 def needs_tables(rule: str, case: dict[str, Any]) -> bool:
     """True where the case is about something that only tables can say, or only a whole day."""
     if load_rules()[rule].find_in_day is not None:
+        return True
+    if {"arrived_at", "left_at"} & set(case.get("job", {})):
         return True
     contents = [*case.get("steps", {}).values(), *case.get("again", [])]
     fields = {field for content in contents if isinstance(content, dict) for field in content}
@@ -54,6 +58,7 @@ def case_by_hand(case: dict[str, Any]) -> Case:
         load_pack().plans[work_type],
         construction_class=appliance["construction_class"],
         has_rcd=appliance["rcd_rated_ma"] is not None,
+        earthing=appliance["earthing"],
     )
     return make_case(steps, stated=stated, appliance=appliance, needs=needs, work_type=work_type)
 

@@ -31,7 +31,7 @@ def test_every_limit_has_all_it_needs(pack: Pack) -> None:
     for name, limit in pack.limits.items():
         assert limit.id == name
         assert limit.value > 0.0
-        assert limit.unit in (*UNITS, "1", "%", "min", "d")
+        assert limit.unit in (*UNITS, "1", "%", "min", "h", "d")
         assert len(limit.condition) > 10
         assert len(limit.source) > 5
         assert limit.confirmed in CONFIRMATIONS
@@ -136,5 +136,5 @@ def test_the_page_shows_every_check_rule_limit_and_choice() -> None:
     plan = render_plan(load_pack())
     assert len(plan.splitlines()) == len(STEPS) + 2
     assert "| insulation | optional | required | optional | optional |" in plan
-    assert "| RCD trip time | optional | required with an RCD | optional | optional |" in plan
+    assert "| RCD trip time | required on TT | required with an RCD | required on TT | required on TT |" in plan
     assert "| earth continuity | optional | required but for class II | required but for class II | optional |" in plan

@@ -14,6 +14,7 @@ from schemas.steps import STEPS
 from tests.reconcile_rules.named_cases import BY_HAND, case_by_hand
 
 FAULTS = {"line_earth_reversed", "line_neutral_reversed", "neutral_open", "earth_open", "neutral high"}
+DOUBTS = {"not proved", "another meter", "too long", "wrong order", "order unknown", "time unknown", "failed before"}
 WORDS = {
     "visual": {"missing", "damaged", "not understood"},
     "leads": {"worn", "not understood"},
@@ -23,14 +24,15 @@ WORDS = {
     "loop": {"missing", "no earth", "high", "unstable", "no number", "implausibly low", "unlikely", "rcd unknown",
              "earthing unknown", "device unknown", "device not tabulated"},
     "fuse": {"missing", "required unknown", "too large", "too small", "job list disagrees"},
-    "rcd": {"missing", "trips at half", "no trip", "slow", "multiple unknown", "no number"},
-    "proof": {"missing", "not proved", "another meter", "too long", "wrong order", "order unknown"},
-    "dead proof": {"missing", "not proved", "another meter", "too long", "wrong order", "order unknown"},
+    "rcd": {"missing", "trips at half", "no trip", "slow", "multiple unknown", "no number",
+            "rated not tested", "implausibly short"},
+    "proof": {"missing"} | DOUBTS,
+    "dead proof": {"missing"} | DOUBTS,
     "dead": {"missing", "not_dead", "isolated_in_neutral", "induced", "pair missing", "not all again"},
     "secured": {"missing", "not secured", "not understood"},
     "notice": {"missing", "no notice"},
     "continuity": {"missing", "class two tested", "not to the case", "high", "doubtful", "no number"},
-    "insulation": {"missing", "low", "no number", "test voltage", "pair missing"},
+    "insulation": {"missing", "low", "no number", "test voltage", "pair missing", "class unknown"},
     "load": {"above the fuse"},
 }  # fmt: skip
 UNKNOWN = {"rcd unknown", "earthing unknown", "device unknown", "device not tabulated"}

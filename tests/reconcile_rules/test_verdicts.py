@@ -268,9 +268,9 @@ def test_over_range_insulation_must_reach_the_limit() -> None:
 def test_no_trip_at_half_shows_its_reading() -> None:
     for fields, words in (({"value": 0.1}, "trips at half"), ({"value": 2.0, "comparator": "gt"}, "")):
         case = make_case([*PLAIN_STEPS.items(), ("rcd_trip", {"rcd_multiple": 0.5, **fields})])
-        (part,) = assess(case, "rcd").parts
-        assert part.why == words
-        assert part.reading is case.readings["rcd_trip"][0]
+        part, rated = assess(case, "rcd").parts
+        assert (part.why, rated.why) == (words, "rated not tested")
+        assert part.reading is rated.reading is case.readings["rcd_trip"][0]
 
 
 @pytest.mark.parametrize(
