@@ -254,6 +254,8 @@ def make_plan(
         return None
     columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
     roles = assign_roles(known, columns)
+    half = find_half(headings, columns, roles)
+    roles |= {} if half is None else {"half": half}
     row_units = [parse_unit(units[index]) if index < len(units) else None for index in range(len(headings))]
     plan = _bare_plan(headings, units, known, roles)
     value = roles.get("value")
@@ -282,6 +284,22 @@ def make_plan(
     if len(likely) * 2 < len(filled_tests):
         return None
     return replace(plan, tests=tuple(tests))
+
+
+_HALVES: Final = ("am", "pm", "a.m.", "p.m.", "a.m", "p.m")
+
+
+def find_half(headings: Sequence[str], columns: Sequence[Sequence[str]], roles: Mapping[str, int]) -> int | None:
+    """The column that says AM or PM for the times of another one; None where there is none."""
+    if "time" not in roles and "moment" not in roles:
+        return None
+    for at, cells in enumerate(columns):
+        filled = [cell.lower() for cell in cells if cell]
+        told = sum(1 for cell in filled if cell in _HALVES)
+        named = "".join(headings[at].lower().split()) in ("am/pm", "ampm", "a.m./p.m.", "am-pm")
+        if at not in roles.values() and ((filled and 2 * told > len(filled)) or named):
+            return at
+    return None
 
 
 def _bare_plan(
