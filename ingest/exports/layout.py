@@ -4,100 +4,25 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cache, cached_property, lru_cache
+from dataclasses import replace
+from functools import cache, lru_cache
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
-from ingest.cells.value import Word, number_of, unit_in
+from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
+from ingest.exports.plan import Plan, TestColumn
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
+from ingest.exports.unknown import keep_unknown
 
 SAMPLE_ROWS: Final = 40
 FEWEST_KNOWN: Final = 2
 NOTHING: Final = ("-", "--", "---", "n/a")
-
-
-@dataclass(frozen=True)
-class TestColumn:
-    """One column of a wide table whose cells are values: its position, heading, what it means, and the column of its
-    unit, if it has one of its own.
-    """
-
-    index: int
-    heading: str
-    meaning: Meaning
-    unit_at: int | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Plan:
-    """What each column of one table holds.
-
-    Long (``value`` is set): one reading a row, named by ``test`` or by ``meaning``. Wide: one reading for each filled
-    cell of ``tests``. ``roles`` gives the position of every other column that is read. ``told`` is the order of day and
-    month that heading or profile names, ``offset_min`` the zone in a heading [minutes]. ``names`` are names of tests
-    that a profile explains, ``words`` words in value cells. ``crossed``: a row names the quantity, the columns name the
-    conductors. ``doubt`` says why none of its rows can be read with certainty.
-    """
-
-    headings: tuple[str, ...]
-    roles: tuple[tuple[str, int], ...]
-    tests: tuple[TestColumn, ...] = ()
-    value: int | None = None
-    meaning: Meaning | None = None
-    value_unit: Unit | None = None
-    told: str | None = None
-    offset_min: int | None = None
-    doubt: str = ""
-    crossed: bool = False
-    names: Mapping[str, Meaning] = field(default_factory=dict)
-    words: Mapping[str, Sequence[Word]] = field(default_factory=dict)
-
-    @property
-    def is_long(self) -> bool:
-        """True where a row is one reading."""
-        return self.value is not None
-
-    @property
-    def width(self) -> int:
-        """Number of columns."""
-        return len(self.headings)
-
-    @cached_property
-    def own(self) -> tuple[tuple[str, int], ...]:
-        """Columns that tell one record from another: its number, its date, its time. A summary has none of them."""
-        places = dict(self.roles)
-        return tuple(
-            (role, places[role]) for role in ("memory_no", "moment", "date", "epoch", "time") if role in places
-        )
-
-    @cached_property
-    def numbered(self) -> tuple[int, ...]:
-        """Columns one of which begins with a digit in nearly every row of data: its own, or else its values."""
-        values = [test.index for test in self.tests] if self.value is None else [self.value]
-        return tuple(at for _, at in self.own) or tuple(values)
-
-    @cached_property
-    def watched(self) -> tuple[int, ...]:
-        """Columns whose text can make a row a comment, page furniture or (without a number and time of its own) an
-        average.
-        """
-        places = {0} if self.own else {0, self.at("label"), self.at("test")}
-        return tuple(sorted(at for at in places if at is not None))
-
-    def at(self, role: str) -> int | None:
-        """Position of the column that holds ``role``, or None."""
-        return self._places.get(role)
-
-    @cached_property
-    def _places(self) -> Mapping[str, int]:
-        return dict(self.roles)
 
 
 _QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}")
@@ -172,7 +97,7 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
             plan = None
         if plan and (best is None or richness(plan) > richness(best[0])):
             best = plan, used
-    return best
+    return None if best is None else (keep_unknown(best[0], body(best[1])), best[1])
 
 
 def _adds(
@@ -195,7 +120,7 @@ def looks_like_headings(row: Sequence[str]) -> bool:
 
 def richness(plan: Plan) -> int:
     """How much of a table the headings explain."""
-    return len(plan.tests) + len(plan.roles) + (2 if plan.is_long else 0)
+    return len(plan.known_tests) + len(plan.roles) + (2 if plan.is_long else 0)
 
 
 def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
@@ -342,13 +267,6 @@ def column_meaning(heading: Heading, row_unit: Unit | None, title: str | None = 
     if meaning.is_reading or meaning.conductors:
         return meaning
     return meaning if unit and unit.base in ("V", "A", "Ohm", "s") and heading.text else None
-
-
-def is_aside(plan: Plan, text: str, *, first: bool) -> bool:
-    """True where the text of a watched column can make its row something else than a record."""
-    if not text or (first and text[0].isdigit()):
-        return False
-    return (not plan.own and is_statistic(text)) or (first and (is_comment(text) or is_furniture(text)))
 
 
 def names_only_pairs(name: str) -> bool:

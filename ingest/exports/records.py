@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from ingest.exports.context import Context
-from ingest.exports.layout import Plan
+from ingest.exports.plan import Plan
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (

@@ -22,9 +22,10 @@ from ingest.exports.context import (
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import Plan, find_plan, is_aside, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
+from ingest.exports.plan import Plan, is_aside
 from ingest.exports.records import Records, Table
 from ingest.exports.roles import ANCHORS, parse_memory_no
 
