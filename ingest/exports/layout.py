@@ -77,18 +77,22 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
     row of units may follow.
     """
     first = rows[position]
+    following = rows[position + 1] if position + 1 < len(rows) else ()
+    if _are_units_above(first, following):
+        return _below_units(rows, position, context, body)
     if not _may_be_headings(first):
         return None
     best: tuple[Plan, int] | None = None
-    following = rows[position + 1] if position + 1 < len(rows) else ()
     candidates = [([fold(cell).replace("\n", " ") for cell in first], 1)]
     if _may_be_group(first, following):
-        candidates.append((_stacked(first, following), 2))
+        stacked = (_stacked(first, following), 2)
+        alone = _qualifies_all(first, following) and all(cell.strip() for cell in first)
+        candidates = [stacked] if alone else [*candidates, stacked]
     for headings, taken in candidates:
         after = rows[position + taken] if position + taken < len(rows) else ()
         units = _units_row(after, len(headings))
         used = taken + (1 if units else 0)
-        plan = make_plan(headings, units or [], context, body(used))
+        plan = make_plan(headings, units or [], context, _of_width(body(used), len(headings)))
         if (
             plan
             and taken == 2
@@ -98,6 +102,33 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
         if plan and (best is None or richness(plan) > richness(best[0])):
             best = plan, used
     return None if best is None else (keep_unknown(best[0], body(best[1])), best[1])
+
+
+def _are_units_above(row: Sequence[str], following: Sequence[str]) -> bool:
+    """True for a row of units that stands above its headings."""
+    filled = sum(1 for cell in row if cell.strip())
+    return (
+        filled > 1
+        and len(row) == len(following)
+        and _units_row(row, len(row)) is not None
+        and _may_be_headings(following)
+        and _units_row(following, len(following)) is None
+    )
+
+
+def _below_units(rows: Sequence[Sequence[str]], position: int, context: Context, body: Body) -> tuple[Plan, int] | None:
+    """The plan of a table whose headings stand below their units."""
+    units, headings = ([fold(cell) for cell in row] for row in (rows[position], rows[position + 1]))
+    if position + 2 < len(rows) and _units_row(rows[position + 2], len(headings)) is not None:
+        return None
+    plan = make_plan(headings, units, context, _of_width(body(2), len(headings)))
+    return None if plan is None else (keep_unknown(plan, body(2)), 2)
+
+
+def _of_width(sample: Sequence[Sequence[str]], width: int) -> Sequence[Sequence[str]]:
+    """The rows with as many cells as there are headings, where they are not too few: others say nothing of a column."""
+    exact = [row for row in sample if len(row) == width]
+    return exact if 4 * len(exact) >= len(sample) else sample
 
 
 def _adds(
@@ -138,9 +169,25 @@ def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     if not below or not _may_be_headings(below) or _units_row(below, len(above)) is not None:
         return False
     named = sum(1 for cell in below if cell.strip())
+    if _qualifies_all(above, below):
+        return True
     if len(above) < len(below) - 1 or named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
         return False
     return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
+
+
+def _qualifies_all(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True where every cell of a row says more about the heading above it, and nothing else."""
+    filled = [cell for cell in below if cell.strip()]
+    return len(above) >= len(below) and len(filled) > 1 and all(_qualifies(fold(cell)) for cell in filled)
+
+
+def _qualifies(cell: str) -> bool:
+    """True for what can stand below the name of a quantity: conductors, a unit, a test voltage, a multiple."""
+    heading = parse_heading(cell)
+    meaning = heading.meaning
+    told = heading.unit or meaning.unit or meaning.conductors or meaning.test_voltage_v or meaning.rcd_multiple
+    return bool(told) and not heading.roles
 
 
 def _stacked(above: Sequence[str], below: Sequence[str]) -> list[str]:
@@ -158,6 +205,8 @@ def _units_row(row: Sequence[str], width: int) -> list[str] | None:
     """The cells of a row that holds only units (and date formats), or None."""
     cells = [fold(cell) for cell in row]
     filled = [cell for cell in cells if cell and cell.lower() not in NOTHING]
+    if filled and filled[0].lower().strip("()[]:") in ("unit", "units", "uom") and len(filled) > 1:
+        filled = filled[1:]
     if not filled or len(cells) > width + 1:
         return None
     units = [cell for cell in filled if parse_unit(cell)]

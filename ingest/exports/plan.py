@@ -100,3 +100,19 @@ def is_aside(plan: Plan, text: str, *, first: bool) -> bool:
     if not text or (first and text[0].isdigit()):
         return False
     return (not plan.own and is_statistic(text)) or (first and (is_comment(text) or is_furniture(text)))
+
+
+def repeated(before: Plan, again: Plan, used: int) -> Plan | None:
+    """The plan ``before`` where ``again`` (headings of ``used`` rows) only repeats its headings, perhaps in capitals or
+    without the row of units; None where it says something else.
+    """
+    if before.headings == again.headings and used == 1:
+        return before
+    if [one.lower() for one in before.headings] != [one.lower() for one in again.headings]:
+        return None
+    first, second = ({test.index: test.meaning for test in one.known_tests} for one in (before, again))
+    units = [(first[at].unit, second[at].unit) for at in first if at in second] + [
+        (before.value_unit, again.value_unit)
+    ]
+    alike = first.keys() == second.keys() and all(first[at].quantity == second[at].quantity for at in first)
+    return before if alike and all(new is None or new == old for old, new in units) else None

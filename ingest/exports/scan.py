@@ -25,7 +25,7 @@ from ingest.exports.grid import Grid
 from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
-from ingest.exports.plan import Plan, is_aside
+from ingest.exports.plan import Plan, is_aside, repeated
 from ingest.exports.records import Records, Table
 from ingest.exports.roles import ANCHORS, parse_memory_no
 
@@ -175,8 +175,10 @@ class Scanner:
         if plan is not UNREAD:
             aligned = align(plan, body(used))
             plan = replace(plan, doubt=plan.doubt or aligned.doubt)
-        if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
-            return used
+        if self.plan is not None and (same := repeated(self.plan, plan, used)) and context.units == self.context.units:
+            if context == self.context:
+                return used
+            plan, aligned = same, self.aligned
         self._flush()
         self._use_waiting()
         self.plan, self.context, self.aligned = plan, context, aligned
