@@ -158,7 +158,7 @@ def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
     cells = [fold(cell) for cell in row]
     cells = [cell for cell in cells if cell]
     repeated = len(cells) - len(set(cells))
-    states = sum(1 for cell in cells if is_state(cell))
+    states = sum(1 for cell in cells if is_state(cell) and not parse_heading(cell).meaning.is_reading)
     if len(cells) < least or repeated * 3 > len(cells) or states > 1:
         return False
     return not any(is_data_cell(cell) for cell in cells)
@@ -186,7 +186,14 @@ def _qualifies(cell: str) -> bool:
     """True for what can stand below the name of a quantity: conductors, a unit, a test voltage, a multiple."""
     heading = parse_heading(cell)
     meaning = heading.meaning
-    told = heading.unit or meaning.unit or meaning.conductors or meaning.test_voltage_v or meaning.rcd_multiple
+    told = (
+        parse_unit(cell)
+        or heading.unit
+        or meaning.unit
+        or meaning.conductors
+        or meaning.test_voltage_v
+        or meaning.rcd_multiple
+    )
     return bool(told) and not heading.roles
 
 
