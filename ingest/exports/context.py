@@ -245,6 +245,9 @@ def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Conte
     day = (split_moment(value) or (value, ""))[0]
     if parse_date(day).seen:
         context = replace(context, dates=(*context.dates, day))
+        if kind == "" and context.date_text is not None and "date" not in [name for name, _, _ in context.here]:
+            # A date of another section is in force, and this line may be the damaged date of its own.
+            return replace(context, date_text=None, unsure=context.unsure | {"date"})
         return _say(context, kind, day) if kind == "date" else context
     if kind == "date" and (any(mark.isdigit() for mark in value) or "date" in key.lower()):
         return _say(context, kind, "")
