@@ -144,6 +144,8 @@ class Scanner:
         elif only_tells(filled):
             self._change_context(row)
         elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
+            if len(filled) == 1:
+                self._doubt_date(filled)
             self._keep_odd(row, position)
         return 1
 
@@ -212,6 +214,11 @@ class Scanner:
         if changed != self.context:
             self._flush()
             self.context = changed
+
+    def _doubt_date(self, filled: Row) -> None:
+        """After a line of its own that may be the damaged date of the rows below, the date before holds no longer."""
+        if self.context.date_text is not None and read_context([filled], self.context).date_text is None:
+            self._change_context(filled)
 
     def _is_aside(self, row: Row, filled: Row) -> bool:
         """True for averages and page furniture: they have no number, date or time of their own."""

@@ -241,7 +241,9 @@ def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visit
 
 def without_readings(belief: Belief) -> Belief:
     """The belief about clock and jobs alone: what is kept of many sessions."""
-    return replace(belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy())
+    return replace(
+        belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy()
+    )
 
 
 def _by_step(belongs: Numbers, steps: Places) -> Numbers:

@@ -151,8 +151,7 @@ def _grow(
         del waiting[other]
         if other not in free or other in members:
             continue
-        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground,
-                     anchor)
+        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground, anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():

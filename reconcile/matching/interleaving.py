@@ -81,20 +81,32 @@ def _walk(first: Track, second: Track, ground: Ground) -> tuple[float, Places, t
     soon_bins = np.full((rows, columns), soon if np.isfinite(first.time_s).all() else bins_of(np.full(1, np.nan))[0])
     a_to_a = _moves(one[:-1], one[1:], first.emission[1:], gap[:-1], *_by_label(last[:-1], first.label[1:]), ground)
     pause_b = bins_of(np.diff(second.time_s))
-    b_to_b = _moves(two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground)
+    b_to_b = _moves(
+        two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground
+    )
     grid_a, grid_b = np.broadcast_arrays(one[:, None], two[None, :])
     plain = _by_label(*np.broadcast_arrays(last[:, None], second.label[None, :]))
     across = _by_label(last, np.append(next_[1:], -1))
     emission_b = np.broadcast_to(second.emission[None], (rows, columns, width))
     entry_soon = _moves(grid_a, grid_b, emission_b, soon_bins, *plain, ground)
     long_bins = np.broadcast_to(gap[:, None], (rows, columns))
-    entry_late = _moves(grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground)
+    entry_late = _moves(
+        grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground
+    )
     # Back to the first meter: to its reading i, after its reading i − 1 and reading j of the second.
     back_label = _by_label(*np.broadcast_arrays(second.label[None, :], first.label[:, None]))
     since = _by_label(np.append(-1, last[:-1]), first.label)
     emission_a = np.broadcast_to(first.emission[:, None], (rows, columns, width))
     before_gap = np.broadcast_to(np.append(bins_of(np.full(1, np.nan)), gap[:-1])[:, None], (rows, columns))
-    exit_late = _moves(grid_b, grid_a, emission_a, before_gap, back_label[0] * since[0][:, None], back_label[1] * since[1][:, None], ground)
+    exit_late = _moves(
+        grid_b,
+        grid_a,
+        emission_a,
+        before_gap,
+        back_label[0] * since[0][:, None],
+        back_label[1] * since[1][:, None],
+        ground,
+    )
     exit_soon = _moves(grid_b, grid_a, emission_a, soon_bins, *back_label, ground)
     best = np.full((rows + 1, columns + 1, 3, width), OUT)
     back = np.full((rows + 1, columns + 1, 3, width), -1, dtype=np.int64)
