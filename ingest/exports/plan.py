@@ -10,19 +10,7 @@ from ingest.cells.units import Unit
 from ingest.cells.value import Word
 from ingest.exports.context import is_comment, is_furniture, is_statistic
 from ingest.exports.measurements import Meaning
-
-
-@dataclass(frozen=True)
-class TestColumn:
-    """One column of a wide table whose cells are values: its position, heading, what it means, and the column of its
-    unit, if it has one of its own. ``unknown``: nobody knows the heading, and its cells are refused.
-    """
-
-    index: int
-    heading: str
-    meaning: Meaning
-    unit_at: int | None = None
-    unknown: bool = False
+from ingest.exports.wide import TestColumn
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +45,8 @@ class Plan:
     @property
     def known_tests(self) -> tuple[TestColumn, ...]:
         """The columns of values whose heading says something."""
-        return tuple(test for test in self.tests if not test.unknown)
+        known = (test for test in self.tests if test.meaning.is_reading or test.meaning.conductors is not None)
+        return tuple(known) or self.tests
 
     @property
     def width(self) -> int:

@@ -14,8 +14,9 @@ from ingest.cells.value import unit_in
 from ingest.cells.words import is_not_measured, is_over_range
 from ingest.exports.headings import parse_heading
 from ingest.exports.measurements import Meaning
-from ingest.exports.plan import Plan, TestColumn
+from ingest.exports.plan import Plan
 from ingest.exports.roles import is_state
+from ingest.exports.wide import TestColumn
 
 FEWEST: Final = 0.3
 """From this share of cells on that look like values, a column is one of values."""
@@ -28,9 +29,10 @@ def keep_unknown(plan: Plan, sample: Sequence[Sequence[str]]) -> Plan:
     if plan.value is not None or plan.crossed:
         return plan
     taken = {at for role, at in plan.roles if role != "value"} | {test.index for test in plan.tests}
-    taken |= {test.unit_at for test in plan.tests if test.unit_at is not None}
+    for test in plan.tests:
+        taken |= {at for at in (test.unit_at, test.sign_at, *test.flags) if at is not None}
     found = [
-        TestColumn(at, heading, Meaning(), unknown=True)
+        TestColumn(at, heading, Meaning())
         for at, heading in enumerate(plan.headings)
         if at not in taken and _is_open(heading) and _holds_values([row[at] for row in sample if at < len(row)])
     ]

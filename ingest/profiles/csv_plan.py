@@ -14,7 +14,8 @@ from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, parse_grid
 from ingest.exports.headings import parse_heading
 from ingest.exports.layout import find_plan
-from ingest.exports.plan import Plan, TestColumn
+from ingest.exports.plan import Plan
+from ingest.exports.wide import TestColumn
 
 if TYPE_CHECKING:
     from ingest.profiles.csv import Column, CsvProfile
