@@ -14,7 +14,7 @@ import pyarrow as pa
 from ingest.cells.words import is_flagged
 from ingest.exports.context import Context
 from ingest.exports.distinct import decode, distinct
-from ingest.exports.layout import Plan
+from ingest.exports.plan import Plan
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
@@ -207,14 +207,26 @@ def _flags(columns: Sequence[pa.Array]) -> pa.Array:
 
 
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
-    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut in two."""
-    moment = plan.at("moment")
+    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut in two. AM and PM in
+    a column of their own are put behind the times.
+    """
+    moment, half = plan.at("moment"), plan.at("half")
     if moment is None:
-        epoch = plan.at("epoch")
+        epoch, time = plan.at("epoch"), plan.at("time")
+        if half is not None and time is not None:
+            return {"time": _joined_texts(cells(time), cells(half))}
         return {} if epoch is None else {"time": cells(epoch)}
     column = cells(moment)
+    if half is not None:
+        return {"date": _joined_texts(column, cells(half))}
     parts = None if plan.at("time") is not None or plan.at("date") is not None else cut_moments(column)
     return {"date": column} if parts is None else {"date": parts[0], "time": parts[1]}
+
+
+def _joined_texts(first: pa.Array, second: pa.Array) -> pa.Array:
+    import pyarrow.compute as pc
+
+    return pc.binary_join_element_wise(_plain(first), _plain(second), " ")
 
 
 def cut_moments(column: pa.Array) -> tuple[pa.Array, pa.Array] | None:

@@ -21,7 +21,7 @@ from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
     "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
-    "comparator", "prefix", "test_voltage", "multiple", "zone", "verdict", "flag", "ignore", "reading",
+    "comparator", "prefix", "test_voltage", "multiple", "zone", "half", "verdict", "flag", "ignore", "reading",
 )  # fmt: skip
 EXAMPLES: Final = {
     "kind": 'kind = "csv"',
