@@ -101,7 +101,9 @@ def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) ->
     at_appliance = belief.belongs.sum(axis=2)
     top = at_appliance.argmax(axis=1)
     job = visits.appliance_job[belief.appliances[top]]
-    by_job = np.array([at_appliance[at, visits.appliance_job[belief.appliances] == of].sum() for at, of in enumerate(job)])
+    by_job = np.array(
+        [at_appliance[at, visits.appliance_job[belief.appliances] == of].sum() for at, of in enumerate(job)]
+    )
     usable = (by_job > SURELY_THERE) & ~np.isnan(times)
     for one in np.unique(job[usable]):
         seen = times[usable & (job == one)]
