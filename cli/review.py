@@ -111,8 +111,7 @@ def keep(book: Book, answers: list[Answer], questions: list[OpenQuestion], deriv
     )
     for fault in faults:
         print(f"error: {printable_lines(fault.sentence())}", file=sys.stderr)
-    if len(decisions):
-        keep_decisions(book, decisions)
+    keep_decisions(book, decisions)  # also where there are none: what a killed process left is put right
     return len(decisions)
 
 

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 import pandas as pd
 
@@ -54,9 +54,9 @@ class Sidecar:
 
 @dataclass(frozen=True, kw_only=True)
 class NewEvidence:
-    """Bytes to be kept, with what is known of them."""
+    """Bytes to be kept, or the file that holds them and does not change meanwhile, with what is known of them."""
 
-    content: bytes
+    content: bytes | Path
     original_name: str
     kind: str
     received_at: datetime
@@ -97,7 +97,7 @@ class EvidenceStore:
         return self.root / sha256[:2] / f"{sha256}.json"
 
     def keep(
-        self, content: bytes, *, original_name: str, kind: str, received_at: datetime, profile: str | None = None
+        self, content: bytes | Path, *, original_name: str, kind: str, received_at: datetime, profile: str | None = None
     ) -> Kept:
         """Keep ``content``; the same bytes again change nothing and answer with the first sidecar.
 
@@ -132,17 +132,25 @@ class EvidenceStore:
         try:
             content = self.path(sha256).read_bytes()
         except OSError as error:
-            raise BookError(
-                "evidence cannot be read", where=str(self.path(sha256)), seen=str(error.strerror),
-                advice="restore this file from a backup of the book",
-            ) from error  # fmt: skip
+            raise _unreadable(self.path(sha256), error) from error
         if hashlib.sha256(content).hexdigest() != sha256:
-            raise BookError(
-                "evidence has been changed: its bytes no longer give the hash it is named by",
-                where=str(self.path(sha256)),
-                advice="restore this file from a backup of the book; run 'provebook audit' to see what depends on it",
-            )
+            raise _changed(self.path(sha256))
         return content
+
+    def open(self, sha256: str) -> BinaryIO:
+        """An object as a stream at its beginning, hashed on the way; for what is too long to be held at once.
+
+        Raises BookError where the object is missing or its bytes have changed.
+        """
+        try:
+            stream = self.path(sha256).open("rb")
+        except OSError as error:
+            raise _unreadable(self.path(sha256), error) from error
+        if hashlib.file_digest(stream, "sha256").hexdigest() != sha256:
+            stream.close()
+            raise _changed(self.path(sha256))
+        stream.seek(0)
+        return stream
 
     def sidecar(self, sha256: str) -> Sidecar:
         """The sidecar of an object. Raises BookError where it is missing, unreadable, or not the one journalled."""
@@ -183,13 +191,13 @@ class EvidenceStore:
         waiting: dict[str, _Waiting] = {}
         kept: list[Kept] = []
         for item in batch:
-            sha256 = hashlib.sha256(item.content).hexdigest()
+            sha256, size = _digest(item.content)
             if sha256 in waiting:
                 kept.append(Kept(waiting[sha256].sidecar, new=False))
-            elif self._stands(sha256, item.content):
+            elif self._stands(sha256, size):
                 kept.append(Kept(self.sidecar(sha256), new=False))
             else:
-                waiting[sha256] = _describe(item, sha256, restored=sha256 in self._listed())
+                waiting[sha256] = _describe(item, sha256, size, restored=sha256 in self._listed())
                 kept.append(Kept(waiting[sha256].sidecar, new=True))
         if waiting:
             files = [
@@ -202,10 +210,10 @@ class EvidenceStore:
                 self._journal.append_all([entry for item in waiting.values() for entry in _journal_entries(item)])
         return kept
 
-    def _stands(self, sha256: str, content: bytes) -> bool:
+    def _stands(self, sha256: str, size: int) -> bool:
         """True where exactly these bytes are in the store, with the sidecar that belongs to them."""
         try:
-            if self.path(sha256).read_bytes() != content:
+            if _digest(self.path(sha256)) != (sha256, size):
                 return False
             described = self.sidecar_path(sha256).read_bytes()
         except OSError:
@@ -213,13 +221,21 @@ class EvidenceStore:
         return self._journal is None or self._listed().get(sha256) == hashlib.sha256(described).hexdigest()
 
 
-def _describe(item: NewEvidence, sha256: str, *, restored: bool) -> _Waiting:
+def _digest(content: bytes | Path) -> tuple[str, int]:
+    """SHA-256 and size."""
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest(), len(content)
+    with content.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest(), stream.tell()
+
+
+def _describe(item: NewEvidence, sha256: str, size: int, *, restored: bool) -> _Waiting:
     if item.kind not in EVIDENCE_KINDS:
         raise BookError(f"no such kind of evidence: {item.kind}")
     sidecar = Sidecar(
         sha256=sha256,
         original_name=item.original_name,
-        bytes=len(item.content),
+        bytes=size,
         received_at=format_moment(item.received_at),
         kept_at=format_moment(datetime.now(UTC)),
         kind=item.kind,
@@ -228,6 +244,20 @@ def _describe(item: NewEvidence, sha256: str, *, restored: bool) -> _Waiting:
     )
     described = (json.dumps(asdict(sidecar), indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
     return _Waiting(item=item, sidecar=sidecar, described=described, kind="restored" if restored else "evidence")
+
+
+def _unreadable(path: Path, error: OSError) -> BookError:
+    return BookError(
+        "evidence cannot be read", where=str(path), seen=str(error.strerror),
+        advice="restore this file from a backup of the book",
+    )  # fmt: skip
+
+
+def _changed(path: Path) -> BookError:
+    return BookError(
+        "evidence has been changed: its bytes no longer give the hash it is named by", where=str(path),
+        advice="restore this file from a backup of the book; run 'provebook audit' to see what depends on it",
+    )  # fmt: skip
 
 
 def _journal_entries(waiting: _Waiting) -> list[tuple[str, dict[str, object]]]:
@@ -249,7 +279,7 @@ def _batches(items: Iterable[NewEvidence]) -> Iterator[list[NewEvidence]]:
     size = 0
     for item in items:
         batch.append(item)
-        size += len(item.content)
+        size += len(item.content) if isinstance(item.content, bytes) else 0
         if len(batch) >= BATCH_FILES or size >= BATCH_BYTES:
             yield batch
             batch, size = [], 0

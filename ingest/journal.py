@@ -97,14 +97,14 @@ class Journal:
         with self.held():
             clear_parts(self.path.parent)
             chain = self._sound_chain()
-            if not items:
-                if chain.behind:
-                    write_whole(self.head_path, head_bytes(len(chain.entries), chain.entries[-1].hash))
-                return []
             known, torn = chain.entries, chain.torn
             if torn:
                 seen = torn[:200].decode("utf-8", errors="backslashreplace")
                 items = [("dropped", {"bytes": len(torn), "seen": seen}), *items]
+            if not items:
+                if chain.behind:
+                    write_whole(self.head_path, head_bytes(len(known), known[-1].hash))
+                return []
             added: list[Entry] = []
             previous = known[-1].hash if known else FIRST
             at = format_moment(datetime.now(UTC))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from ingest.book import Book
+from ingest.contents import Marks
 from ingest.profiles.device import DeviceProfile
 from ingest.transcripts import hear
 from schemas.errors import InputError
@@ -12,12 +13,12 @@ from schemas.errors import InputError
 
 def known_records(
     book: Book, profile: DeviceProfile, serial: str | None, profiles: Mapping[str, DeviceProfile]
-) -> dict[int, str]:
-    """Position to content as received, the newest sync first, back to where the memory was another one.
+) -> Marks:
+    """The mark of each position's content, the newest sync first, back to where the memory was another one.
 
     Only transcripts of this profile and serial number count; a meter that does not say its serial number has none.
     """
-    known: dict[int, str] = {}
+    known = Marks()
     if not book.exists or serial is None:
         return known
     for entry in reversed(book.journal.entries()):
@@ -28,7 +29,10 @@ def known_records(
             break
         if entry.kind == "sync":
             try:
-                known = hear(book.evidence.read(body["sha256"]), profiles).stored() | known
+                with book.evidence.open(body["sha256"]) as stream:
+                    older = hear(stream, profiles).stored()
+                older.update(known)
+                known = older
             except InputError:
                 continue
             if body.get("other_memory"):

@@ -43,17 +43,15 @@ def note_dataset(
     Raises BookError where the book cannot be written.
     """
     sha256 = hashlib.sha256(package).hexdigest()
-    if any(made.package_sha256 == sha256 for made in list_made(book)):
-        return
-    book.journal.append(
-        KIND,
-        {
-            "datapackage_sha256": sha256,
-            "rule_pack": rule_pack,
-            "exports": None if exports is None else sorted(exports),
-            "office": None if office is None else sorted(office),
-        },
-    )
+    body = {
+        "datapackage_sha256": sha256,
+        "rule_pack": rule_pack,
+        "exports": None if exports is None else sorted(exports),
+        "office": None if office is None else sorted(office),
+    }
+    stands = any(made.package_sha256 == sha256 for made in list_made(book))
+    # Also with nothing to enter: a process that was killed after its entry left the head of the journal behind.
+    book.journal.append_all([] if stands else [(KIND, body)])
 
 
 def list_made(book: Book) -> list[Made]:

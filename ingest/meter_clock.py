@@ -96,11 +96,12 @@ class _Maker:
             kept = session.keep()
         if fault is not None or kept is None:
             raise fault or LinkError("the meter sent nothing")
-        exchanges = clock_exchanges(hear(kept[1], self.profiles), zone)
+        with self.book.evidence.open(kept) as stream:
+            exchanges = clock_exchanges(hear(stream, self.profiles), zone)
         if not exchanges:
             raise LinkError("this meter has no clock that can be read", where=self.link.text)
-        self._journal(kept[0], session.serial)
-        return session.serial, clock_offset(exchanges), kept[0]
+        self._journal(kept, session.serial)
+        return session.serial, clock_offset(exchanges), kept
 
     def _journal(self, sha256: str, serial: str | None) -> None:
         with self.book.locked():

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from ingest.book import Book
+from ingest.contents import Marks
 from ingest.download import Download, overlap_agrees
 from ingest.known_records import known_records
 from ingest.links import open_link, parse_link
@@ -60,15 +61,14 @@ def erase_meter(
             why_not = _erase(session)
     finally:
         kept = session.keep()
-    sha256 = kept[0] if kept else None
     with book.locked():
-        body = {"sha256": sha256, "profile": chosen.name, "meter_serial": session.serial, "records": count}
+        body = {"sha256": kept, "profile": chosen.name, "meter_serial": session.serial, "records": count}
         book.journal.append("erase refused" if why_not else "erase", body | {"why": why_not})
     sentence = why_not or f"{count} records were deleted from the meter; the book holds them"
-    return EraseReport(erased=not why_not, records=count, sha256=sha256, sentence=sentence)
+    return EraseReport(erased=not why_not, records=count, sha256=kept, sentence=sentence)
 
 
-def _why_not(session: MeterSession, download: Download, known: Mapping[int, str], count: int) -> str:
+def _why_not(session: MeterSession, download: Download, known: Marks, count: int) -> str:
     """Why the records may not be deleted; empty where the book is known to hold all of them."""
     if session.serial is None:
         return "the meter does not say its serial number, so the book's copy cannot be compared"
@@ -81,7 +81,7 @@ def _why_not(session: MeterSession, download: Download, known: Mapping[int, str]
         agrees = set(known) == set(range(first, first + count)) and overlap_agrees(download, known)
     else:
         download.ask([])
-        agrees = download.contents() == count and all(download.certain(at) == raw for at, raw in known.items())
+        agrees = download.contents() == count and all(download.certain(at) == known[at] for at in known)
     return "" if agrees else "what the meter holds is not what the book holds: sync first"
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import time
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
@@ -150,7 +149,7 @@ class MeterSession:
             self._transport = None
         self.transcript.close()
 
-    def renew(self) -> tuple[str, bytes] | None:
+    def renew(self) -> str | None:
         """Keep the transcript so far as evidence and go on in a new one, over the same link."""
         self.transcript.close()
         kept = self._keep_file()
@@ -159,12 +158,12 @@ class MeterSession:
         self.identify()
         return kept
 
-    def keep(self) -> tuple[str, bytes] | None:
-        """Close, and keep the transcript as evidence: its hash and bytes. None where nothing was received."""
+    def keep(self) -> str | None:
+        """Close, and keep the transcript as evidence: its hash. None where nothing was received."""
         self.close()
         return self._keep_file()
 
-    def _keep_file(self) -> tuple[str, bytes] | None:
+    def _keep_file(self) -> str | None:
         try:
             return keep_transcript(self._book, self.transcript.path)
         finally:
@@ -180,22 +179,24 @@ def not_the_profile() -> LinkError:
     )
 
 
-def keep_transcript(book: Book, path: Path) -> tuple[str, bytes] | None:
+def keep_transcript(book: Book, path: Path) -> str | None:
     """Move a finished transcript into the evidence store. None, and no file left, where nothing was received."""
-    content = path.read_bytes()
-    if b',"in":"' not in content and b',"in_hex":"' not in content:
+    with path.open("rb") as stream:
+        first = stream.readline()
+        received = any(b',"in":"' in line or b',"in_hex":"' in line for line in stream)
+    if not received:
         path.unlink()
         return None
-    head = parse_head(content)
+    head = parse_head(first)
     with book.locked():
-        book.evidence.keep(
-            content, original_name=path.name, kind="transcript", received_at=head.opened_at, profile=head.profile
+        kept = book.evidence.keep(
+            path, original_name=path.name, kind="transcript", received_at=head.opened_at, profile=head.profile
         )
     path.unlink()
-    return hashlib.sha256(content).hexdigest(), content
+    return kept.sidecar.sha256
 
 
-def recover_transcripts(book: Book) -> Iterator[tuple[str, bytes]]:
+def recover_transcripts(book: Book) -> Iterator[str]:
     """Transcripts that a killed process left behind, now evidence. Those still being written are left alone."""
     folder = book.root / FOLDER
     if not folder.is_dir():

@@ -39,7 +39,7 @@ def resolve_overlap(readings: pd.DataFrame) -> Resolved:
     evidence with most readings stands (then the smallest hash, line and column): a whole memory is not torn apart by a
     short overlap of it, and the order of imports changes nothing.
     """
-    held = readings["evidence_sha256"].map(readings["evidence_sha256"].value_counts())
+    held = readings["evidence_sha256"].map(readings["evidence_sha256"].value_counts()).astype("int64")
     ordered = readings.assign(fuller=-held).sort_values(["fuller", *PLACE], kind="stable").reset_index(drop=True)
     ordered = ordered.drop(columns="fuller")
     meter = ordered["meter_serial"].fillna("evidence " + ordered["evidence_sha256"])

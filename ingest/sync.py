@@ -9,14 +9,17 @@ Whatever ends it, what was received is in the book.
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from ingest.book import Book
 from ingest.clock_exchange import ClockOffset, clock_offset
+from ingest.contents import Marks
 from ingest.download import Download, Progress, download_positions
 from ingest.download_sequence import download_sequence
+from ingest.extract import ReadingRow, RefusalRow
 from ingest.known_records import known_records
 from ingest.links import open_link, parse_link
 from ingest.meter_session import MeterSession, Opener, Patience, recover_transcripts
@@ -26,7 +29,7 @@ from ingest.profiles.devices import sample_profiles
 from ingest.protocols.frames import Event
 from ingest.protocols.meter import NoAnswer
 from ingest.transcript_clocks import clock_exchanges
-from ingest.transcripts import hear, read_heard
+from ingest.transcripts import hear, heard_rows
 from ingest.transports.transport import LinkLost
 from schemas.errors import LinkError
 
@@ -84,7 +87,7 @@ class _Sync:
     def __init__(self, book: Book, profiles: Mapping[str, DeviceProfile], progress: Progress) -> None:
         self._book, self._profiles, self._progress = book, profiles, progress
         self._count: int | None = None
-        self._known: dict[int, str] = {}
+        self._known = Marks()
         self._download: Download | None = None
         self._sentences: list[str] = []
 
@@ -95,8 +98,9 @@ class _Sync:
 
     def recover(self) -> None:
         """Take in transcripts that a killed run left behind."""
-        for sha256, content in recover_transcripts(self._book):
-            heard = hear(content, self._profiles)
+        for sha256 in recover_transcripts(self._book):
+            with self._book.evidence.open(sha256) as stream:
+                heard = hear(stream, self._profiles)
             journal_sync(self._book, sha256, heard.profile.name, heard.serial, complete=False, recovered=True)
             self._sentences.append("the transcript of an earlier run that was cut off is now in the book")
 
@@ -115,7 +119,7 @@ class _Sync:
         kept = session.keep()
         if kept is None:
             raise fault or LinkError("the meter sent nothing")
-        return self._report(session, *kept, whole=whole, fault=fault, seconds=time.monotonic() - started)
+        return self._report(session, kept, whole=whole, fault=fault, seconds=time.monotonic() - started)
 
     def _converse(self, session: MeterSession) -> bool:
         session.identify()
@@ -134,14 +138,15 @@ class _Sync:
         self,
         session: MeterSession,
         sha256: str,
-        content: bytes,
         *,
         whole: bool,
         fault: LinkError | None,
         seconds: float,
     ) -> SyncReport:
-        heard = hear(content, self._profiles)
-        extract = read_heard(heard, sha256=sha256, zone=self._book.zone)
+        with self._book.evidence.open(sha256) as stream:
+            heard = hear(stream, self._profiles)
+            rows = heard_rows(heard, stream, sha256=sha256, zone=self._book.zone)
+            counts = Counter(type(row) for row in rows)
         exchanges = clock_exchanges(heard, self._book.zone)
         other_memory = bool(self._download and self._download.other_memory)
         journal_sync(
@@ -150,7 +155,7 @@ class _Sync:
         )  # fmt: skip
         return SyncReport(
             sha256=sha256, profile=session.profile.name, meter_serial=session.serial, records_on_meter=self._count,
-            records_known=len(self._known), readings=len(extract.readings), refusals=len(extract.refusals),
+            records_known=len(self._known), readings=counts[ReadingRow], refusals=counts[RefusalRow],
             clock=clock_offset(exchanges) if exchanges else None, complete=whole, fault=fault,
             sentences=tuple(self._sentences), seconds=seconds,
         )  # fmt: skip

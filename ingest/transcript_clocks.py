@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
@@ -25,7 +26,7 @@ def clock_readings(
     None where the meter told no time or no serial number, or where its local time has no one moment.
     """
     try:
-        return clock_table(hear(content, profiles), sha256, zone)
+        return clock_table(hear(io.BytesIO(content), profiles), sha256, zone)
     except InputError:
         return clock_table(None, sha256, zone)
 

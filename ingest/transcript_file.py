@@ -25,7 +25,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -156,9 +156,8 @@ class TranscriptHead:
         return moment + timedelta(seconds=at_s - since_s)
 
 
-def parse_head(content: bytes) -> TranscriptHead:
-    """The head of a transcript. Raises InputError where the bytes are no transcript of a format we know."""
-    line = content[: content.find(b"\n") + 1 or len(content)]
+def parse_head(line: bytes) -> TranscriptHead:
+    """The head of a transcript, by its first line. Raises InputError where it is none of a format we know."""
     try:
         head = json.loads(line)
         if head["transcript"] != FORMAT:
@@ -177,22 +176,21 @@ def parse_head(content: bytes) -> TranscriptHead:
     )  # fmt: skip
 
 
-def parse_frames(content: bytes, head: TranscriptHead) -> Iterator[Frame | Unreadable | str]:
-    """Frames, remarks (as text) and unreadable lines, in order; anchors are added to ``head`` on the way.
+def parse_frames(lines: Iterable[bytes], head: TranscriptHead) -> Iterator[Frame | Unreadable | str]:
+    """Frames, remarks (as text) and unreadable lines behind the first line, in order; anchors are added to ``head``.
 
     A last line without its end was being written when the program died; it is left out, as ever was intended.
     """
-    at, number = content.find(b"\n") + 1, 1
-    while at and at < len(content):
-        end = content.find(b"\n", at)
-        if end < 0:
+    head.anchors = head.anchors[:1]
+    for number, line in enumerate(lines, start=2):
+        if not line.endswith(b"\n"):
             return
-        line, at, number = content[at:end], end + 1, number + 1
         found: Frame | Unreadable | str | None
         try:
             found = _parse_line(line, number, head)
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
-            found = Unreadable(number=number, text=line[:200].decode("ascii", "backslashreplace"), why=str(error)[:100])
+            text = line[:-1][:200].decode("ascii", "backslashreplace")
+            found = Unreadable(number=number, text=text, why=str(error)[:100])
         if found is not None:
             yield found
 

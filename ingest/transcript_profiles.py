@@ -24,7 +24,8 @@ def newest_profiles(book: Book) -> dict[str, DeviceProfile]:
     profiles: dict[str, DeviceProfile] = {}
     for name, (_, sha256) in newest.items():
         try:
-            head = parse_head(book.evidence.read(sha256))
+            with book.evidence.open(sha256) as stream:
+                head = parse_head(stream.readline())
             profiles[name] = parse_device_profile(head.profile_toml, f"the profile in transcript {sha256[:16]}")
         except InputError:
             continue

@@ -143,12 +143,13 @@ class Watch:
         )  # fmt: skip
         return self.report
 
-    def _take(self, kept: tuple[str, bytes] | None) -> None:
+    def _take(self, sha256: str | None) -> None:
         """Note a finished transcript in the journal, and count what it holds."""
-        if kept is None:
+        if sha256 is None:
             return
-        sha256, content = kept
-        extract = read_transcript(content, sha256=sha256, profiles=self._profiles, zone=self._book.zone)
+        extract = read_transcript(
+            self._book.evidence.read(sha256), sha256=sha256, profiles=self._profiles, zone=self._book.zone
+        )
         counts = {"readings": len(extract.readings), "refusals": len(extract.refusals)}
         body = {"sha256": sha256, "profile": self.profile.name, "meter_serial": self.serial}
         with self._book.locked():

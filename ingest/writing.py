@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -16,6 +17,7 @@ WRITABLE: Final = 0o644
 PART: Final = ".part-"
 """How the name of an unfinished file begins. One that is left over was being written when its process ended."""
 
+COPIED_AT_ONCE: Final = 1 << 20
 FEW: Final = 8
 """Up to so many files are flushed one by one."""
 
@@ -58,8 +60,10 @@ def write_whole(path: Path, content: bytes, *, mode: int = WRITABLE) -> None:
         sync_folder(path.parent)
 
 
-def write_all_once(files: Sequence[tuple[Path, bytes]], *, parts: Path) -> None:
+def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -> None:
     """Write many read-only files in the order given, each whole or not at all, fewer waits than one by one.
+
+    Content is bytes, or the file that holds them.
 
     All bytes are written below ``parts`` first, then flushed, then renamed in order, then each folder is flushed
     once: a file that stands under its final name is complete on disk. A killed process leaves a first part of the
@@ -89,11 +93,15 @@ def write_all_once(files: Sequence[tuple[Path, bytes]], *, parts: Path) -> None:
             sync_folder(folder)
 
 
-def write_part(folder: Path, content: bytes) -> Path:
+def write_part(folder: Path, content: bytes | Path) -> Path:
     """A new file in ``folder`` with a name that says it is unfinished; not flushed."""
     handle, name = tempfile.mkstemp(prefix=PART, dir=folder)
     with os.fdopen(handle, "wb") as stream:
-        stream.write(content)
+        if isinstance(content, Path):
+            with content.open("rb") as source:
+                shutil.copyfileobj(source, stream, COPIED_AT_ONCE)
+        else:
+            stream.write(content)
     return Path(name)
 
 

@@ -13,7 +13,8 @@ from ingest.cells.units import Unit
 from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, parse_grid
 from ingest.exports.headings import parse_heading
-from ingest.exports.layout import Plan, TestColumn, find_plan
+from ingest.exports.layout import Plan, find_plan
+from ingest.exports.wide import TestColumn
 
 if TYPE_CHECKING:
     from ingest.profiles.csv import Column, CsvProfile

@@ -82,13 +82,17 @@ class LineDecoder:
         if self._asked:
             name, command = self._asked
             if command.end and re.fullmatch(command.end, text):
-                return Answer(frame=line.frame, at_s=line.at_s, kind="end")
+                return Answer(frame=line.frame, at_s=line.at_s, kind="end", values=self._asked_for())
             if name in ANSWERED and command.answer and (found := re.fullmatch(command.answer, text)):
                 values = _groups(found, text)
                 if name == "clock":
                     values |= iso_clock(values["clock"], self._profile.clock_format)
                 return Answer(frame=line.frame, at_s=line.at_s, kind=name, values=values)
         return self._record(line, text)
+
+    def _asked_for(self) -> dict[str, str]:
+        """The records that were asked for, where some were: they end here."""
+        return {} if self._range is None else {"first": str(self._range[0]), "last": str(self._range[1])}
 
     def _record(self, line: Line, text: str) -> Event:
         cells = self._cells(text)

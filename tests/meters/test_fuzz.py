@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest.contents import Copies, content_mark
 from ingest.demo.day import demo_day
 from ingest.demo.lines_meter import LinesDemoMeter
 from ingest.demo.modbus_meter import ModbusDemoMeter
@@ -21,7 +22,7 @@ from ingest.protocols.gatt_layouts import parse_current_time, parse_presentation
 from ingest.protocols.messages_488 import Malformed, parse_message
 from ingest.protocols.record_rows import RowMaker
 from ingest.transcript_clocks import clock_readings
-from ingest.transcripts import read_transcript
+from ingest.transcripts import read_transcript, settle
 
 KINDS = ("demo-lines", "demo-scpi", "demo-modbus", "demo-gatt")
 LONDON = ZoneInfo("Europe/London")
@@ -139,13 +140,13 @@ def conversation(profile, peer):
 
 def values(profile, frames):
     """What the transcript rules take for certain, by position."""
-    from ingest.transcripts import settle_stored
-
     decoder = make_meter(profile).decoder()
     events = [event for frame in frames for event in decoder.feed(frame)] + decoder.finish()
     records = [event for event in events if isinstance(event, Record) and event.stored]
-    sound, _ = settle_stored(records, profile.reads_twice)
-    return {record.position: record.raw for record in sound}
+    copies = Copies()
+    for record in records:
+        copies.add(record.position, content_mark(record.raw))
+    return {record.position: record.raw for record, sure in settle(records, copies, profile.reads_twice) if sure}
 
 
 @pytest.mark.slow

@@ -212,13 +212,16 @@ def test_a_listened_to_meter_needs_no_commands(book, plug):
     bare = parse_device_profile(text[:begin] + text[end:], "bare")
     from ingest.demo.lines_meter import line, record_text
 
-    peer = plug(lambda data: b"", banner=b"".join(line(record_text(record)) for record in demo_day(3)))
-    got = []
+    peer = plug(lambda data: b"")
+    got, asked = [], 0
     with Watch(book, peer.url, profile="demo-lines", profiles={"demo-lines": bare}) as live:
         for item in live:
+            if asked == 0:  # what is said before the port is open is heard by nobody
+                peer.say(b"".join(line(record_text(record)) for record in demo_day(3)))
+            asked += 1
             if item is not None:
                 got.append(item.row.quantity)
-            if len(got) == 3:
+            if len(got) == 3 or asked > 100:
                 break
     assert got == ["voltage_indicator_proof", "non_contact_voltage", "voltage"]
 
