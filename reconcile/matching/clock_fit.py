@@ -131,7 +131,7 @@ def _usual(offset_s: Numbers, *, lost: bool, blur_s: float) -> Numbers:
 
 
 def _steady(members: tuple[Member, ...], variant: int, times: Numbers) -> bool:
-    """Whether the clocks keep their distance over the session: where they do not, one drifts, and nobody knows which."""
+    """Whether the clocks keep their distance over the session: else one of them drifts, and nobody knows which."""
     span_s = float(np.nanmax(times) - np.nanmin(times))
     return all(abs(float(member.drift[variant])) * span_s < MOST_DRIFT_S for member in members)
 
