@@ -57,7 +57,7 @@ def fit_clocks(unit: Case, belief: Belief, visits: Visits) -> list[ClockFit]:
     timed = np.array([member.timed for member in members])
     by_visits, ends = _visit_fit(grid, times, belief, visits)
     log_weight = np.log(_rough_weight(grid, belief)) + by_visits
-    steady = _steady(members, variant, times) and ends >= LEAST_ENDS
+    steady = _steady(members, variant, times) and (ends >= LEAST_ENDS or bool(np.isfinite(unit.session.exchanged_s)))
     for member, difference_s, is_timed in zip(members, apart, timed, strict=True):
         if is_timed and (member.dated or member is members[0]):
             own_lost = lost if member is members[0] else not member.dated

@@ -465,6 +465,7 @@ def _merged(way: _Laid, order: Places, numbers: list[int], cases: list[Case]) ->
         meter=meter[order],
         serials=tuple(sorted({session.meter_serial for session in sessions if session.meter_serial})),
         emission=emission[order],
+        exchanged_s=first.exchanged_s,
     )
     return Case(
         session=session,
