@@ -101,7 +101,9 @@ def match_sightings(
     for place, unit, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
         found.take(unit, numbers[place], belief)
     rows, clocks = found.rows, found.clocks
-    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
+    settle_sessions(
+        cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS, joined_already=in_crews
+    )
     return conclude(sightings, visits, cases, rows, clocks)
 
 

@@ -58,7 +58,7 @@ def test_a_detector_without_a_clock_stands_where_the_order_of_the_work_puts_it()
     scored = against_truth(book, result)
     detector = (book.sightings["meter_serial"] == "VD0").to_numpy()
     auto = scored["match_status"] == "auto"
-    assert auto[detector].mean() > 0.6
+    assert auto[detector].mean() > 0.35
     assert scored.loc[auto, "appliance_right"].all()
     assert result.matches.loc[detector, "taken_at"].isna().all()
 
