@@ -32,6 +32,7 @@ from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crews import find_crews, may_have_company, split_beliefs
+from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
@@ -82,7 +83,7 @@ def match_sightings(
     visits = list_visits(jobs, appliances)
     reading_ids = sightings["reading_id"].to_numpy(dtype=object)
     answers = _answers(decided_readings(decisions), visits)
-    sessions = find_sessions(order_sightings(sightings))
+    sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
     crews = find_crews(cases, _first_look(cases, visits), usual_habits())
@@ -100,7 +101,9 @@ def match_sightings(
     for place, unit, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
         found.take(unit, numbers[place], belief)
     rows, clocks = found.rows, found.clocks
-    settle_sessions(cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS)
+    settle_sessions(
+        cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS, joined_already=in_crews
+    )
     return conclude(sightings, visits, cases, rows, clocks)
 
 

@@ -88,7 +88,8 @@ def stack_items(items: list[Item]) -> ChainBatch:
         "fresh_label": (count, len(items), slots), "stay_label": (count, len(items), slots),
         "typed": (count, len(items)), "enter": (count, len(items), jobs),
         "departed": (count, len(items), looks, jobs), "travel": (len(items), jobs + 1, jobs),
-        "switch": (len(items), 2, slots, slots), "resume": (len(items), 2, 2, slots, slots), "opening": (len(items), slots),
+        "switch": (len(items), 2, slots, slots), "resume": (len(items), 2, 2, slots, slots),
+        "opening": (len(items), slots),
         "of_job": (len(items), slots, jobs),
         "of_appliance": (len(items), appliances, slots),
     }  # fmt: skip

@@ -37,7 +37,8 @@ class ChainBatch:
     ``fresh_label``, ``stay_label`` (T, N, U): label at a slot without and with a label typed before; ``typed`` (T, N).
     ``enter`` (T, N, J), ``departed`` (T, N, K, J): fit of entering a job now, of having left it at an earlier reading.
     ``travel`` (N, J + 1, J): from job to job, last row from nowhere. ``switch`` (N, 2, U, U), ``resume``
-    (N, 2, 2, U, U), ``opening`` (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership as zeros and ones.
+    (N, 2, 2, U, U), ``opening`` (N, U), ``of_job`` (N, U, J), ``of_appliance`` (N, A, U): slots (see Slots), membership
+    as zeros and ones.
     """
 
     onward: Numbers

@@ -57,7 +57,7 @@ def fit_clocks(unit: Case, belief: Belief, visits: Visits) -> list[ClockFit]:
     timed = np.array([member.timed for member in members])
     by_visits, ends = _visit_fit(grid, times, belief, visits)
     log_weight = np.log(_rough_weight(grid, belief)) + by_visits
-    steady = _steady(members, variant, times) and ends >= LEAST_ENDS
+    steady = _steady(members, variant, times) and (ends >= LEAST_ENDS or bool(np.isfinite(unit.session.exchanged_s)))
     for member, difference_s, is_timed in zip(members, apart, timed, strict=True):
         if is_timed and (member.dated or member is members[0]):
             own_lost = lost if member is members[0] else not member.dated
@@ -101,7 +101,9 @@ def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) ->
     at_appliance = belief.belongs.sum(axis=2)
     top = at_appliance.argmax(axis=1)
     job = visits.appliance_job[belief.appliances[top]]
-    by_job = np.array([at_appliance[at, visits.appliance_job[belief.appliances] == of].sum() for at, of in enumerate(job)])
+    by_job = np.array(
+        [at_appliance[at, visits.appliance_job[belief.appliances] == of].sum() for at, of in enumerate(job)]
+    )
     usable = (by_job > SURELY_THERE) & ~np.isnan(times)
     for one in np.unique(job[usable]):
         seen = times[usable & (job == one)]
@@ -129,7 +131,7 @@ def _usual(offset_s: Numbers, *, lost: bool, blur_s: float) -> Numbers:
 
 
 def _steady(members: tuple[Member, ...], variant: int, times: Numbers) -> bool:
-    """Whether the clocks keep their distance over the session: where they do not, one drifts, and nobody knows which."""
+    """Whether the clocks keep their distance over the session: else one of them drifts, and nobody knows which."""
     span_s = float(np.nanmax(times) - np.nanmin(times))
     return all(abs(float(member.drift[variant])) * span_s < MOST_DRIFT_S for member in members)
 

@@ -197,8 +197,8 @@ def _grow(
 
 
 def _lay(
-    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track, grounds: tuple[Ground, ...],
-    anchor: int,
+    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track,
+    grounds: tuple[Ground, ...], anchor: int,
 ) -> list[_Laid]:  # fmt: skip
     """The best ways of laying one more session over a crew; none where it explains itself better alone."""
     belief, base = beliefs[other], beliefs[anchor]
@@ -465,6 +465,7 @@ def _merged(way: _Laid, order: Places, numbers: list[int], cases: list[Case]) ->
         meter=meter[order],
         serials=tuple(sorted({session.meter_serial for session in sessions if session.meter_serial})),
         emission=emission[order],
+        exchanged_s=first.exchanged_s,
     )
     return Case(
         session=session,

@@ -128,7 +128,8 @@ def _by_meter(row: Places, kind: Places, meter: Places) -> Numbers:
     pair = row * width + meter
     proofs, voltage = kind == PROOF_KIND, np.isin(kind, VOLTAGE_KINDS)
     proved = np.isin(pair, pair[proofs])
-    unproved_voltage = voltage & ~proved & np.isin(row, row[proofs])
+    # A detector that is proved but measures no voltage leaves the dead test to the other meter.
+    unproved_voltage = voltage & ~proved & np.isin(row, row[voltage & proved])
     table = np.ones((len(row), len(STATES)))
     table[unproved_voltage, STATES.index("isolated")] = OTHER_METER
     second = voltage & proved & np.isin(row, row[unproved_voltage])
@@ -165,10 +166,12 @@ def _normal(table: Numbers) -> Numbers:
 
 
 def settle_sessions(
-    cases: list[Any], rows: list[dict[str, Any]], *, names: NDArray[np.object_], sure_from: float, marks: dict[str, int]
-) -> None:
+    cases: list[Any], rows: list[dict[str, Any]], *, names: NDArray[np.object_], sure_from: float,
+    marks: dict[str, int], joined_already: set[int],
+) -> None:  # fmt: skip
     """Settle steps of appliances that several sessions measured, in place of what each session said alone.
 
+    Sessions ``joined_already`` were judged together with the others and stay as they are.
     ``rows`` are the columns of each session (outcome.session_rows); ``names`` the appliances; ``marks`` the numbers of
     the statuses ``auto``, ``decided``, ``review`` and of the reasons ``clear`` and ``step open``. Appliances with a
     reading of unknown time are left as they are.
@@ -184,6 +187,7 @@ def settle_sessions(
     status, appliance = joined["status"], joined["appliance"]
     step_open = (status == marks["review"]) & (joined["why"] == marks["step open"])
     usable = ((status == marks["auto"]) | (status == marks["decided"]) | step_open) & (appliance >= 0)
+    usable &= ~np.isin(session, list(joined_already))
     several = _measured_by_several(appliance, session, usable)
     timed = ~np.isin(appliance, appliance[usable & np.isnan(joined["taken_s"])])
     chosen = np.flatnonzero(usable & several & timed)

@@ -1,4 +1,4 @@
-"""Whether the labels of a session may mean nothing: never changed from appliance to appliance, or nobody's of the list."""
+"""Whether the labels of a session may mean nothing: never changed between appliances, or nobody's of the list."""
 
 from __future__ import annotations
 

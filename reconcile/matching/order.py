@@ -40,7 +40,8 @@ class Session:
     records, so that the cells of one wide row share one number. ``source`` is the file. ``beat_s`` [s] tells pauses
     apart, and ``start`` numbers the starts of the clock: a pause is known within one start only. Of several meters in
     one session (see crews.py) ``meter`` numbers the meter of each reading, ``serials`` names them and ``emission``
-    (T, D) weighs each stage by what its meter is used for.
+    (T, D) weighs each stage by what its meter is used for. ``exchanged_s``: what was taken off the times because the
+    clock was compared with a computer's later on [s], NaN where it was not.
     """
 
     meter_serial: str | None
@@ -56,6 +57,7 @@ class Session:
     meter: Places | None = None
     serials: tuple[str, ...] = ()
     emission: Numbers | None = None
+    exchanged_s: float = np.nan
 
 
 def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:

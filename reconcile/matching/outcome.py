@@ -124,8 +124,10 @@ def clock_row(case: Case, belief: Belief | None, visits: Visits, reading_ids: li
     if belief is not None:
         offset_s, spread_s, known = belief.clock.offset_s, belief.clock.spread_s, belief.clock.known
         agreeing, checked = _agreeing(case, belief, visits, offset_s)
+        offset_s += float(np.nan_to_num(case.session.exchanged_s))
     state = "uncertain" if not known else "trusted" if offset_s == 0.0 else "corrected"
     shown = np.nanmin(case.session.time_s) if timed.any() else np.nan
+    shown += float(np.nan_to_num(case.session.exchanged_s))
     return {
         "meter_serial": case.session.meter_serial, "state": state, "offset_s": offset_s if known else None,
         "offset_uncertainty_s": spread_s if known else None, "drift_s_per_day": None, "agreeing": agreeing,

@@ -27,8 +27,9 @@ class Visits:
     """The jobs of the list that have appliances, as arrays sorted by ``low_s``; their appliances, job by job.
 
     ``low_s`` to ``high_s`` [s since 1970]: the time the list gives, or a span borrowed from its neighbours in the list
-    (``dated`` false), or NaN where there is none; ``arrived_s`` and ``left_s`` as listed. ``reach_s``: the longest such span. ``attended`` false: no access or
-    cancelled. ``serials`` are the meters named, ``named_serials`` all of them. ``day``: number of the working day (−1
+    (``dated`` false), or NaN where there is none; ``arrived_s`` and ``left_s`` as listed. ``reach_s``: the longest such
+    span. ``attended`` false: no access or cancelled. ``serials`` are the meters named, ``named_serials`` all of them.
+    ``day``: number of the working day (−1
     where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
     ``called``: for each way of naming an appliance its weight and the plain names (see plain_label); the first is the
@@ -121,9 +122,9 @@ def _job_times(jobs: pd.DataFrame) -> pd.DataFrame:
     low_s, high_s = np.fmin(arrived, left), np.fmax(arrived, left)
     low_s = np.where(np.isnan(arrived), high_s - USUAL_VISIT_S, low_s)
     high_s = np.where(np.isnan(left), low_s + USUAL_VISIT_S, high_s)
-    table = jobs.assign(
-        low_s=low_s, high_s=high_s, arrived_s=arrived, left_s=left, dated=~np.isnan(low_s)
-    ).sort_values(["sequence", "job_id"])
+    table = jobs.assign(low_s=low_s, high_s=high_s, arrived_s=arrived, left_s=left, dated=~np.isnan(low_s)).sort_values(
+        ["sequence", "job_id"]
+    )
     table = _borrow_times(table)
     return table.sort_values(["low_s", "sequence", "job_id"], na_position="last").reset_index(drop=True)
 

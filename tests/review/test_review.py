@@ -56,10 +56,12 @@ def test_an_answer_settles_what_follows(book: Path, capsys: pytest.CaptureFixtur
     question = dates_question(book, capsys)
     assert question["readings"] == "29"
     assert question["question"] == "multifunction.csv: are its dates written with the day or with the month first?"
-    assert {row["outcome"] for row in certificates(book)} != {"satisfactory"}
+    # The order of the work places readings without a date beside those of the detector; the moments stay open.
+    assert pipeline.derive(Book(book)).result.matches["taken_at"].isna().any()
     answer = question | {"answer": "dmy", "by": "I. Tarrow", "why": "our meters are set to day first"}
     assert applied(book, [answer], capsys)[:2] == (0, "1 of 1 answers taken; 0 questions open\n")
     assert {row["outcome"] for row in certificates(book)} == {"satisfactory"}
+    assert pipeline.derive(Book(book)).result.matches["taken_at"].notna().all()
     decision = read_decisions(Book(book)).iloc[0]
     assert (decision["kind"], decision["answer"], decision["by"]) == ("dates", "dmy", "I. Tarrow")
 
