@@ -22,6 +22,7 @@ from reconcile.audit.dataset_tables import parse_dataset_table
 from reconcile.audit.files import DESCRIPTOR, SIGNATURE, TIME_STAMP, UNLISTED, check_files, compare_file, parse_package
 from reconcile.audit.screening import screen_records
 from reconcile.emit.dataset import Dataset, dataset_files
+from reconcile.judging_code import judging_sha256
 from schemas.audit import AuditRows
 from schemas.check import conform_table
 from schemas.dataset import TABLES
@@ -189,11 +190,17 @@ def derive_again(book: Book, made: Made | None, damaged: Collection[str], found:
 
 
 def version_note(package: dict[str, Any]) -> str:
-    """What to say where another version made the dataset; empty where this one did."""
-    version = package.get("provebook", {}).get("tool_version") if isinstance(package.get("provebook"), dict) else None
-    if version == TOOL_VERSION:
-        return ""
-    return f"made with version {version}, audited with {TOOL_VERSION}: install that version to tell what it comes from"
+    """What to say where another version, or other rules and limits, made the dataset; empty where these did."""
+    made = package.get("provebook")
+    told = made if isinstance(made, dict) else {}
+    version, judging = told.get("tool_version"), str(told.get("judging_sha256"))
+    if version != TOOL_VERSION:
+        known = f"made with version {version}, audited with {TOOL_VERSION}"
+        return f"{known}: install that version to tell what it comes from"
+    if judging != judging_sha256():
+        known = f"judged by other rules or limits (SHA-256 {judging[:16]}) than these ({judging_sha256()[:16]})"
+        return f"{known}: what differs in verdicts may come from that, install that state of the program to tell"
+    return ""
 
 
 def compare_out(

@@ -33,6 +33,7 @@ class Reading:
     test_voltage_v: float | None = None
     rcd_multiple: float | None = None
     meter_serial: str | None = None
+    meter_role: str | None = None
     taken_at_ns: int | None = None
     meter_time_ns: int | None = None
     memory_no: int | None = None

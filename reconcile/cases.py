@@ -35,6 +35,7 @@ READING_COLUMNS: Final = (
     "test_voltage_v",
     "rcd_multiple",
     "meter_serial",
+    "meter_role",
     "taken_at_ns",
     "meter_time_ns",
     "memory_no",
@@ -151,6 +152,7 @@ def group_readings(
     """
     table = matched_readings(brief)
     table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
+    table["meter_role"] = table["meter_serial"].map(brief.meters.set_index("meter_serial")["role"])
     used: dict[str, list[Reading]] = defaultdict(list)
     uncertain: dict[str, list[Reading]] = defaultdict(list)
     wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]

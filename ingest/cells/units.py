@@ -47,7 +47,8 @@ _ELSE: Final = re.compile(r"(?:[kM]?Hz|HZ|hz|°C|degC|C|°|%|[kMm]?VA|[kMm]?W|%R
 @lru_cache(maxsize=CACHE)
 def parse_unit(text: str) -> Unit | None:
     """The unit that ``text`` is, prefix by its case; None where it is none that is known."""
-    name = fold(text).strip(" .[](){}")
+    name = fold(text)
+    name = (f"{name[:-3]}s" if name[-3:].lower() == "(s)" else name).strip(" .[](){}")
     if not name:
         return None
     for base, pattern in (("Ohm", _OHM), ("V", _VOLT), ("A", _AMP), ("s", _SECOND)):

@@ -99,6 +99,29 @@ def is_over_range(text: str) -> bool:
     return word in OVER_RANGE or word.replace(" ", "") in OVER_RANGE
 
 
+_POLARITY_ONLY: Final = re.compile(
+    r"correct|revers|swapped|crossed|transposed|no (?:earth|neutral)|missing (?:earth|neutral)"
+)
+
+
+def says_polarity(text: str) -> bool:
+    """True for a word that can only be a state of wiring, not a verdict or a presence."""
+    word = simplify(text)
+    return _POLARITY_ONLY.search(word) is not None and find_indication("polarity", word) is not None
+
+
+NOT_FLAGGED: Final = frozenset(
+    ("", "0", "no", "n", "false", "f", "off", "ok", "pass", "p", "none", "nil", "in range", "within range", "in-range",
+     "valid", "normal", "eq", "=", "not flagged", "unset", "clear")
+)  # fmt: skip
+
+
+def is_flagged(text: str) -> bool:
+    """True where the cell of a flag says anything but no."""
+    word = simplify(text)
+    return word not in NOT_FLAGGED and not is_not_measured(word)
+
+
 def find_indication(quantity: str, text: str) -> str | None:
     """The indication that the word means for ``quantity``, or None where it is not certain."""
     word = simplify(text).rstrip(".")

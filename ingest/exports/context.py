@@ -87,7 +87,8 @@ def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
         cells = [fold(cell) for cell in row if fold(cell)]
         if not cells:
             continue
-        pairs = _pairs(cells)
+        listed = len(cells) > 2 and context_key(cells[0]) == "units"
+        pairs = [(cells[0], ", ".join(cells[1:]))] if listed else _pairs(cells)
         for key, value in pairs:
             context = _apply(context, key, value)
         if not pairs and len(cells) == 1:
@@ -252,7 +253,7 @@ def _units(context: Context, value: str) -> Context:
     for part in re.split(r"[,;]|\s/\s", value):
         meaning = parse_meaning(part.replace("=", " ").replace(":", " "))
         if meaning.quantity and meaning.unit:
-            found.append((meaning.quantity, meaning.unit))
+            found += [(name, meaning.unit) for name in _same_kind(meaning.quantity)]
     return replace(context, units=tuple(found))
 
 
@@ -265,6 +266,11 @@ def _named_quantities(key: str) -> Sequence[str]:
             return names
     meaning = parse_meaning(what)
     return (meaning.quantity,) if meaning.quantity else ()
+
+
+def _same_kind(quantity: str) -> Sequence[str]:
+    """The quantities that one name stands for in a list of units: both loops are called loop."""
+    return next((names for words, names in _KINDS if "loop" in words and quantity in names), (quantity,))
 
 
 _KINDS: Final = (

@@ -49,8 +49,7 @@ def role_fits(role: str, cell: str) -> bool:
     if role == "pair":
         return parse_meaning(cell).conductors is not None
     if role == "test":
-        meaning = parse_meaning(cell)
-        return meaning.is_reading or meaning.conductors is not None or meaning.other is not None
+        return parse_meaning(cell).speaks
     if role == "comparator":
         return parse_comparator(cell) is not None
     if role == "zone":

@@ -13,7 +13,8 @@ from typing import Final
 from ingest.cells.clocks import parse_offset
 from ingest.cells.text import CACHE, fold_heading
 from ingest.cells.units import Unit
-from ingest.exports.measurements import Meaning, parse_meaning, take_unit
+from ingest.exports.measurements import HUMP, Meaning, parse_meaning
+from ingest.exports.name_units import take_unit
 
 _PUNCTUATION: Final = re.compile(r"[^\w#%&]+")
 _BRACKETED: Final = re.compile(r"[\(\[{]([^()\[\]{}]*)[\)\]}]")
@@ -26,6 +27,13 @@ _MEMORY: Final = re.compile(
     r" ?(?:mem|memory|store|slot|record|rec|location|loc|position|pos|cell|address|index|entry)?"
     r" ?(?:no|nr|num|number|#|id|index)?(?<=[a-z#])"
 )
+_BESIDE: Final = re.compile(
+    r"(?P<of>.+?)[ _-](?:(?P<unit>units?|uom)|"
+    r"(?P<comparator>sign|qualifier|qual|comparator|symbol|modifier|relation|cmp|[<>]|</>|>/<)|"
+    r"(?P<flag>flags?|over[ -]?range|overload|overflow|ol|out of range|off scale|saturated))",
+    re.IGNORECASE,
+)
+BESIDE_RANK: Final = 60
 MEMORY_RANK: Final = 20
 """Behind the surest words for a memory number, before the vaguest (``no``, ``id``)."""
 
@@ -36,25 +44,22 @@ NO_MEANING: Final = Meaning()
 @dataclass(frozen=True)
 class Heading:
     """What one heading says: ``roles`` with their rank in the vocabulary (smaller is stronger), the ``meaning`` of a
-    measurement, the ``unit`` in it, a date order and a zone offset [minutes] that it names.
+    measurement, the ``unit`` in it, a date order and a zone offset [minutes] that it names. ``of``: the measurement
+    that its cells say something of (a unit, a comparator, a flag).
     """
 
     text: str
     roles: tuple[tuple[str, int], ...] = ()
     meaning: Meaning = NO_MEANING
     unit: Unit | None = None
+    of: Meaning | None = None
     order: str | None = None
     offset_min: int | None = None
 
     @property
     def known(self) -> bool:
         """True where the vocabulary or a measurement knows the heading."""
-        return (
-            bool(self.roles)
-            or self.meaning.is_reading
-            or self.meaning.conductors is not None
-            or (self.meaning.other is not None)
-        )
+        return bool(self.roles) or self.meaning.speaks
 
 
 @cache
@@ -79,9 +84,13 @@ def parse_heading(text: str) -> Heading:
     if offset is None and re.search(r"\b(utc|gmt)\b", name, re.IGNORECASE):
         offset = 0
     bare, unit = take_unit(name)
-    roles = _roles(name) or _roles(bare) or _roles(_BRACKETED.sub(" ", bare))
+    roles = _roles(name) or _roles(bare) or _roles(_BRACKETED.sub(" ", bare)) or _roles(HUMP.sub(" ", bare))
     roles = tuple((role, rank) for role, rank in roles if not (role in ("time", "date", "moment") and unit))
-    meaning = parse_meaning(text)
+    meaning, of = parse_meaning(text), None
+    beside = None if roles or meaning.is_reading else _BESIDE.fullmatch(name)
+    if beside and (of := parse_meaning(beside["of"])).quantity:
+        kind = next(kind for kind in ("unit", "comparator", "flag") if beside[kind])
+        return Heading(text=text, roles=((kind, BESIDE_RANK),), of=of)
     if any(role in ("test_voltage", "multiple", "value", "unit") for role, _ in roles):
         meaning = Meaning(unit=unit)
     return Heading(text=text, roles=roles, meaning=meaning, unit=unit, order=order, offset_min=offset)

@@ -13,26 +13,15 @@ from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
 from ingest.cells.value import Word, number_of, unit_in
-from ingest.exports.context import Context, is_comment, is_furniture, is_statistic
+from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
-from ingest.exports.measurements import Meaning, parse_meaning, with_unit
+from ingest.exports.measurements import Meaning, parse_meaning
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
+from ingest.exports.wide import CONFLICT, TestColumn, contradicts, test_columns
 
 SAMPLE_ROWS: Final = 40
 FEWEST_KNOWN: Final = 2
 NOTHING: Final = ("-", "--", "---", "n/a")
-
-
-@dataclass(frozen=True)
-class TestColumn:
-    """One column of a wide table whose cells are values: its position, heading, what it means, and the column of its
-    unit, if it has one of its own.
-    """
-
-    index: int
-    heading: str
-    meaning: Meaning
-    unit_at: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -203,9 +192,14 @@ def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
     cells = [cell for cell in cells if cell]
     repeated = len(cells) - len(set(cells))
     states = sum(1 for cell in cells if is_state(cell))
-    if len(cells) < least or repeated * 3 > len(cells) or states > 1:
+    if len(cells) < least or repeated * 3 > len(cells) or states > 1 or _lists_units(cells):
         return False
     return not any(is_data_cell(cell) for cell in cells)
+
+
+def _lists_units(cells: Sequence[str]) -> bool:
+    """True for a line of the preamble that gives the unit of each quantity."""
+    return len(cells) > 2 and context_key(cells[0]) == "units" and all(parse_meaning(cell).unit for cell in cells[1:])
 
 
 def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
@@ -260,19 +254,14 @@ def make_plan(
     if value is not None and ("test" in roles or context.test is not None):
         second = second_values(known, columns, roles)
         doubt = f"{headings[value]} and {headings[second[0]]} could both hold the value" if second else ""
+        doubt = doubt or (CONFLICT if contradicts(known[value], row_units[value]) else "")
         meaning = None if "test" in roles else context.test
         return replace(
             plan, value=value, meaning=meaning, value_unit=known[value].unit or row_units[value], doubt=doubt
         )
     if value is None and (crossed := _crossed(plan, known, columns)) is not None:
         return crossed
-    units_at = [at for at, heading in enumerate(known) if any(role == "unit" for role, _ in heading.roles)]
-    tests = [
-        TestColumn(index, headings[index], meaning, index + 1 if index + 1 in units_at else None)
-        for index, heading in enumerate(known)
-        if index not in roles.values() and index not in units_at
-        and (meaning := column_meaning(heading, row_units[index], context.test_text)) is not None
-    ]  # fmt: skip
+    tests = test_columns(headings, known, columns, row_units, roles, context.test_text)
     sound = [test for test in tests if test.meaning.is_reading]
     anchors = [role for role in roles if role in ANCHORS]
     if not sound or len(anchors) + len(tests) < 2:
@@ -281,7 +270,7 @@ def make_plan(
     likely = [test for test in filled_tests if could_be_values(test.meaning.quantity, columns[test.index])]
     if len(likely) * 2 < len(filled_tests):
         return None
-    return replace(plan, tests=tuple(tests))
+    return replace(plan, tests=tests)
 
 
 def _bare_plan(
@@ -306,24 +295,6 @@ def _crossed(plan: Plan, known: Sequence[Heading], columns: Sequence[Sequence[st
         return None
     tests = tuple(TestColumn(index, plan.headings[index], known[index].meaning, plan.at("unit")) for index in pairs)
     return replace(plan, tests=tests, crossed=True)
-
-
-def column_meaning(heading: Heading, row_unit: Unit | None, title: str | None = None) -> Meaning | None:
-    """What the cells of a wide column are; None where the column holds no readings.
-
-    Where a heading names only conductors, the ``title`` above the table may name the quantity.
-
-    A heading that is not known but has a unit of a measured quantity is kept: its cells are refused, not forgotten.
-    """
-    if heading.meaning.other or (heading.roles and not heading.meaning.is_reading):
-        return None
-    unit = heading.unit or heading.meaning.unit or row_unit
-    meaning = with_unit(replace(heading.meaning, unit=unit), unit)
-    if title and meaning.quantity is None and (meaning.conductors or meaning.rcd_multiple):
-        meaning = replace(parse_meaning(f"{title} {heading.text}"), unit=unit)
-    if meaning.is_reading or meaning.conductors:
-        return meaning
-    return meaning if unit and unit.base in ("V", "A", "Ohm", "s") and heading.text else None
 
 
 def is_aside(plan: Plan, text: str, *, first: bool) -> bool:

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 from ingest.cells.text import fold, shown
 from ingest.cells.units import PREFIXES, Unit, parse_unit
 from ingest.cells.value import Word, number_of, unit_in
+from ingest.cells.words import is_not_measured
 from ingest.exports.distinct import Codes, combine, decode, distinct
 from ingest.exports.layout import names_only_pairs
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
@@ -89,12 +90,17 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
             raise Unclear("unknown quantity", f"{where} does not say what was measured")
     elif test_no >= 0:
         meaning, where = plan.tests[test_no].meaning, f"heading {shown(plan.tests[test_no].heading)}"
+        if plan.tests[test_no].conflict:
+            raise Unclear("unit conflict", f"{where}: {plan.tests[test_no].conflict}")
     elif plan.at("test") is not None:
         meaning, where = explained or parse_meaning(texts["name"]), f"test {shown(texts['name'])}"
+        if not texts["name"].strip():
+            raise Unclear("unknown quantity", "the cell that names the test is empty")
     else:
         meaning, where = plan.meaning or Meaning(), "the table"
     unit = _unit(meaning, plan.value_unit, texts)
-    meaning = with_unit(_with_pair(meaning, texts["pair"], "" if explained or plan.crossed else texts["name"]), unit)
+    name = "" if explained or plan.crossed else texts["name"] or _other_name(table, test_no)
+    meaning = with_unit(_with_pair(meaning, texts["pair"], name), unit)
     if meaning.quantity is None:
         raise Unclear("unknown quantity", _why_unknown(meaning, where))
     if meaning.quantity == "voltage" and meaning.conductors is None:
@@ -104,7 +110,18 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
     return Named(_with_row(meaning, texts), unit=_prefixed(unit, texts["prefix"]), words=plan.words)
 
 
+def _other_name(table: Table, test_no: int) -> str:
+    """What names the test where no column does: the heading or a title above; nothing where a profile does."""
+    plan = table.plan
+    if test_no >= 0:
+        test = plan.tests[test_no]
+        return test.heading if parse_meaning(test.heading).quantity == test.meaning.quantity else ""
+    return (table.context.test_text or "") if plan.meaning is not None and plan.meaning == table.context.test else ""
+
+
 def _why_unknown(meaning: Meaning, where: str) -> str:
+    if meaning.unclear:
+        return f"{where}: {meaning.unclear}"
     if meaning.other:
         return f"{where}: {meaning.other}, which is not one of the quantities that are kept"
     if meaning.conductors:
@@ -138,24 +155,24 @@ def _prefixed(unit: Unit | None, text: str) -> Unit | None:
 def _with_pair(meaning: Meaning, text: str, name: str) -> Meaning:
     """The pair of a column of its own: read together with the name of the test, or added to what a profile says.
 
-    Raises Unclear where the pair is not known, or is another one than the name says.
+    Raises Unclear where the two together are not understood, or the pair is another one than the name says.
     """
-    if not text.strip(" -–—"):
+    if not text.strip(" -–—") or is_not_measured(text):
         return meaning
+    if name:
+        together = parse_meaning(f"{name} {text}")
+        if together.quantity is None and (meaning.quantity or not together.conductors):
+            why = together.unclear or together.other or "they do not fit each other"
+            raise Unclear(
+                "ambiguous" if meaning.quantity else "unknown quantity",
+                f"test {shown(name)}, conductors {shown(text)}: {why}",
+            )
+        return replace(together, unit=meaning.unit)
     pair = parse_meaning(text).conductors
-    together = parse_meaning(f"{name} {text}")
-    if name and meaning.quantity and not pair and together.quantity == meaning.quantity:
-        told = together.rcd_multiple is not None or together.test_voltage_v is not None
-        return replace(together, unit=meaning.unit) if told else meaning
-    if name and meaning.quantity and pair:
-        if together.quantity is None:
-            raise Unclear("ambiguous", f"conductors {shown(text)} do not fit the test {shown(name)}")
-        if together.conductors == pair or meaning.quantity != together.quantity:
-            return replace(together, unit=meaning.unit)
     known = QUANTITIES[meaning.quantity].conductors if meaning.quantity else ()
-    if meaning.quantity is None or (known and pair is None) or (pair and known and pair not in known):
-        if meaning.quantity is None:
-            return replace(meaning, conductors=pair or meaning.conductors)
+    if meaning.quantity is None:
+        return replace(meaning, conductors=pair or meaning.conductors)
+    if known and (pair is None or pair not in known):
         raise Unclear("no conductors", f"conductors {shown(text)} are not known for {meaning.quantity}")
     if meaning.conductors and pair and meaning.conductors != pair:
         raise Unclear("ambiguous", f"conductors {shown(text)} are not those that the test names")

@@ -11,15 +11,17 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
+from ingest.cells.words import is_flagged
 from ingest.exports.context import Context
+from ingest.exports.distinct import decode, distinct
 from ingest.exports.layout import Plan
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
-    "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "memory_no",
-    "label", "meter_serial", "date", "time", "zone",
+    "raw_text", "name", "unit", "pair", "comparator", "prefix", "test_voltage", "multiple", "verdict", "flag",
+    "memory_no", "label", "meter_serial", "date", "time", "zone",
 )  # fmt: skip
-LONG_ONLY: Final = ("unit", "pair", "comparator", "prefix", "verdict")
+LONG_ONLY: Final = ("unit", "comparator", "prefix", "verdict", "flag")
 BROKEN: Final = {
     "": "",
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
@@ -107,6 +109,10 @@ class Records:
             beside = dict(shared)
             if test.unit_at is not None:
                 beside["unit"] = cells(test.unit_at)
+            if test.sign_at is not None:
+                beside["comparator"] = cells(test.sign_at)
+            if test.flags:
+                beside["flag"] = _flags([cells(at) for at in test.flags])
             if plan.crossed and (named := plan.at("test")) is not None:
                 beside["name"] = cells(named)
             texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
@@ -187,6 +193,17 @@ def _filled(raw: pa.Array) -> Whole:
     texts = pc.utf8_trim_whitespace(raw)
     found: Whole = np.flatnonzero(pc.fill_null(pc.not_equal(texts, ""), False).to_numpy(zero_copy_only=False))
     return found
+
+
+def _flags(columns: Sequence[pa.Array]) -> pa.Array:
+    """Several columns of flags as one: the first of each row that is set, else nothing."""
+    import pyarrow.compute as pc
+
+    texts = []
+    for column in columns:
+        cells = distinct(column)
+        texts.append(decode([text if is_flagged(text or "") else None for text in cells.texts], cells.codes))
+    return pc.coalesce(*texts)
 
 
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:

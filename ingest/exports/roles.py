@@ -14,12 +14,12 @@ from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
 from ingest.cells.words import find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
-from ingest.exports.measurements import parse_meaning
+from ingest.exports.measurements import names_only_conductors, parse_meaning
 
 Cells = Sequence[str]
 SINGLE_ROLES: Final = (
     "epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "pair", "comparator", "prefix",
-    "test_voltage", "multiple", "zone", "test", "value", "label", "id", "verdict",
+    "test_voltage", "multiple", "zone", "test", "value", "label", "id", "verdict", "flag",
 )  # fmt: skip
 ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
@@ -103,9 +103,9 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             continue
         if index in roles.values() or not filled:
             continue
-        if "pair" not in roles and "value" in roles and all(_names_only_a_pair(cell) for cell in filled):
+        if "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5:
             roles["pair"] = index
-        elif "comparator" not in roles and all(_is_sign(cell) for cell in filled):
+        elif "comparator" not in roles and all(is_sign(cell) for cell in filled):
             roles["comparator"] = index
         elif "unit" not in roles and "value" in roles and all(parse_unit(cell) for cell in filled):
             roles["unit"] = index
@@ -170,7 +170,7 @@ def fits(role: str, cells: Cells) -> bool:
     if role == "pair":
         return _share(cells, _narrows_a_test) >= 0.4
     if role == "comparator":
-        return not any(cells) or any(_is_sign(cell) for cell in cells if cell)
+        return not any(cells) or any(is_sign(cell) for cell in cells if cell)
     if role in ("test_voltage", "multiple"):
         return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
     if role == "zone":
@@ -193,15 +193,15 @@ def _is_day(cell: str) -> bool:
     return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
 
 
-def _is_sign(cell: str) -> bool:
+def is_sign(cell: str) -> bool:
+    """True for a cell that holds only a comparator."""
     return (bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq")) or cell in (
         "GT", "LT", "EQ", "gt", "lt", "eq",
     )  # fmt: skip
 
 
 def _names_only_a_pair(cell: str) -> bool:
-    meaning = parse_meaning(cell)
-    return meaning.quantity is None and meaning.conductors is not None
+    return names_only_conductors(cell)
 
 
 def _narrows_a_test(cell: str) -> bool:
@@ -215,8 +215,7 @@ def _names_a_reading(cell: str) -> bool:
 
 
 def _names_a_test(cell: str) -> bool:
-    meaning = parse_meaning(cell)
-    return meaning.is_reading or meaning.other is not None or meaning.conductors is not None
+    return parse_meaning(cell).speaks
 
 
 @lru_cache(maxsize=CACHE)

@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
 from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, settle_unit
-from ingest.cells.words import is_over_range, simplify
+from ingest.cells.words import is_flagged, is_over_range, simplify
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
@@ -88,25 +88,28 @@ def read_values(
 
     ``proofs``: what other parts of a file that is read in parts have proved.
     """
-    raw, sign, verdict = (distinct(records.text(name)) for name in ("raw_text", "comparator", "verdict"))
+    raw, sign, verdict, flag = (distinct(records.text(name)) for name in ("raw_text", "comparator", "verdict", "flag"))
     place, (tables, columns) = combine(records.table, records.column)
     found = _proofs(records.tables, place, tables, columns, raw)
     styles = decide_styles(records.tables, tables, columns, join_proofs([found, proofs]))
     style_codes = np.array([style.value for style in styles], np.int64)[place] if len(place) else place
-    codes, (kinds, cells, style, signs, verdicts) = combine(meanings, raw.codes, style_codes, sign.codes, verdict.codes)
+    codes, (kinds, cells, style, signs, verdicts, flags) = combine(
+        meanings, raw.codes, style_codes, sign.codes, verdict.codes, flag.codes
+    )
     cases = len(kinds)
     value, resolution = np.full(cases, np.nan), np.full(cases, np.nan)
     marks, odd = np.zeros(cases, np.int8), np.full(cases, None, dtype=object)
     bare = (
         np.array([not text for text in sign.texts], bool)[signs]
         & np.array([not text or simplify(text) in HARMLESS for text in verdict.texts], bool)[verdicts]
+        & np.array([not is_flagged(text or "") for text in flag.texts], bool)[flags]
     )
     plain = _plain_cases(raw, cells, style, kinds, named) & bare
     _read_plain(raw, cells, kinds, named, plain, value, resolution, marks)
     for at in np.flatnonzero(~plain):
         one = read_value(
             named[kinds[at]], raw.texts[cells[at]] or "", NumberStyle(int(style[at])), sign.texts[signs[at]],
-            verdict.texts[verdicts[at]],
+            verdict.texts[verdicts[at]], flag.texts[flags[at]],
         )  # fmt: skip
         odd[at] = one
         if one.value is not None:
@@ -184,16 +187,22 @@ def _bounds(named: Named) -> tuple[float, float]:
     return (0.0, 0.0) if known is None else (known.low or 0.0, known.high or 0.0)
 
 
-def read_value(named: Named, raw: str, style: NumberStyle, sign: str | None, verdict: str | None) -> Value:
-    """One value with what stands beside it: a comparator column, a status column."""
+def read_value(
+    named: Named, raw: str, style: NumberStyle, sign: str | None, verdict: str | None, flag: str | None = None
+) -> Value:  # fmt: skip
+    """One value with what stands beside it: a comparator column, a status column, a flag."""
     if named.refusal:
         return refused(named.refusal, named.message)
     quantity = named.meaning.quantity
     assert quantity is not None
     word = next((one for one in named.words.get(simplify(fold(raw)), ()) if one.quantity in (None, quantity)), None)
     value = word.value(raw) if word else parse_value(raw, quantity, named.unit, style)
-    if value.refusal or (sign is None and verdict is None):
+    if value.refusal or (sign is None and verdict is None and flag is None):
         return value
+    if is_flagged(flag or ""):
+        return refused("ambiguous", f"a flag beside the value, {shown(flag or '')}: it is more or less than a number")
+    if parse_comparator(verdict or "") in ("gt", "lt"):
+        sign, verdict = (verdict if not (sign or "").strip() else sign), None
     if verdict is not None and (changed := _with_verdict(fold(verdict), quantity)) is not None:
         return changed
     told = parse_comparator(sign or "")

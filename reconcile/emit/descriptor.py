@@ -16,6 +16,7 @@ from typing import Any, Final
 
 import pandera.pandas as pa
 
+from reconcile.judging_code import judging_sha256
 from schemas.dataset import DATASET_FORMAT, TABLES, DatasetTable
 from schemas.dictionary import describe_column
 from schemas.version import TOOL_VERSION
@@ -74,7 +75,11 @@ def describe_package(files: Sequence[FileFacts]) -> bytes:
         "name": "provebook-certificates",
         "title": "Electrical test readings and certificates of gas appliances",
         "description": SPREADSHEET_NOTE,
-        "provebook": {"dataset_format": DATASET_FORMAT, "tool_version": TOOL_VERSION},
+        "provebook": {
+            "dataset_format": DATASET_FORMAT,
+            "tool_version": TOOL_VERSION,
+            "judging_sha256": judging_sha256(),
+        },
         "resources": [describe_file(file) for file in files],
     }
     return (json.dumps(package, indent=1, ensure_ascii=False) + "\n").encode()

@@ -30,7 +30,8 @@ import pandas as pd
 
 from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
-from reconcile.matching.crews import find_crews, may_have_company, split_belief
+from reconcile.matching.clock_fit import fit_clocks, with_clocks
+from reconcile.matching.crews import find_crews, may_have_company, split_beliefs
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.joint_steps import settle_sessions
@@ -114,12 +115,12 @@ class _Found:
 
     def take(self, unit: Case, numbers: list[int], belief: Belief | None) -> None:
         """Keep what this belief about a session, or a crew of them, says of each, in place of what was kept before."""
-        if not unit.members or belief is None:
-            for number in numbers:
-                self._keep(number, belief)
-            return
-        for member in unit.members:
-            self._keep(member.number, split_belief(belief, member, self.visits.appliance_job))
+        parts: list[Belief | None] = [None for _ in numbers]
+        if belief is not None:
+            whole = split_beliefs(belief, unit, self.visits.appliance_job) if unit.members else [belief]
+            parts = [*with_clocks(whole, fit_clocks(unit, belief, self.visits))]
+        for number, part in zip(numbers, parts, strict=True):
+            self._keep(number, part)
 
     def _keep(self, number: int, belief: Belief | None) -> None:
         case = self.cases[number]

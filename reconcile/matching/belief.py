@@ -12,6 +12,7 @@ from reconcile.matching.batches import Item, ItemPosterior, run_items
 from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.factors import Decided, pauses, placing_factors, reading_factors
 from reconcile.matching.habits import BINS, Habits, Moves, add_moves, count_pauses, lies_between, no_moves
+from reconcile.matching.label_doubts import labels_in_doubt
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import Session
 from reconcile.matching.placing import Hints, find_placings
@@ -25,6 +26,9 @@ TWICE: Final = 1.1
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
 VISITED_TWICE: Final = 0.01
+MEANINGLESS: Final = 0.03
+"""How often an engineer's labels name nothing of the job list, or are never changed (common practice, from memory)."""
+
 LEAST_SHARE: Final = 0.01
 
 
@@ -41,7 +45,8 @@ class Variant:
 @dataclass(frozen=True, kw_only=True)
 class Member:
     """One session of a crew: its ``number``, where its readings stand in the crew's session (``place``), and by variant
-    its clock minus that of the crew [s] at ``middle_s`` and how fast that grows (``drift``) [s a s].
+    its clock minus that of the crew [s] at ``middle_s``, how fast that grows (``drift``) [s a s], and how unsure it is
+    (``unsure_s``) [s]; whether the clock kept its date, and gave any time.
     """
 
     number: int
@@ -49,6 +54,22 @@ class Member:
     difference_s: Numbers
     drift: Numbers
     middle_s: float
+    unsure_s: Numbers
+    dated: bool
+    timed: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lacing:
+    """How the readings of a member without a clock stand between others: ``share`` of each gap, the chosen ``gap``, and
+    the readings between which the gaps are (``beside``: whose, ``row``: its which).
+    """
+
+    member: int
+    share: Numbers
+    gap: Places
+    beside: Places
+    row: Places
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,6 +81,18 @@ class Case:
     hints: Hints
     variants: tuple[Variant, ...] = ()
     members: tuple[Member, ...] = ()
+    laced: tuple[Lacing, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockFit:
+    """What is known of a clock: ``offset_s`` (meter minus true time), its ``spread_s`` [s], whether it is ``known``
+    well enough to say when a reading was taken.
+    """
+
+    offset_s: float = 0.0
+    spread_s: float = np.inf
+    known: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +114,9 @@ class Belief:
     first_job: int
     last_job: int
     variant: Places
-    evidence: float = 0.0
+    order_sure: Numbers | None = None
+    order_step_sure: Numbers | None = None
+    clock: ClockFit = ClockFit()
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
@@ -148,20 +183,30 @@ def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
     """Every session under every hypothesis."""
     items: list[Item] = []
     for number, case in enumerate(cases):
-        words = [plain_label(text) for text in case.session.label]
-        placings = find_placings(case.session, words, visits, case.hints)
         alone = Variant(session=case.session, decided=case.decided, place=np.empty(0, dtype=np.int64), log_prior=0.0)
-        for place, variant in enumerate((case.variants or (alone,)) if placings else ()):
-            words = [plain_label(text) for text in variant.session.label]
-            readings = reading_factors(variant.session, words, variant.decided, habits)
-            for placing in placings:
-                factors = placing_factors(variant.session, readings, placing, visits, variant.decided, case.hints)
-                items += [
-                    Item(session=number, readings=readings, factors=factors, offset=offset, variant=place,
-                         log_prior=variant.log_prior)
-                    for offset in range(len(placing.offset_s))
-                ]  # fmt: skip
+        for regime, log_share in _label_regimes(case.session, visits):
+            words = [plain_label(text) if regime else "" for text in case.session.label]
+            placings = find_placings(case.session, words, visits, case.hints)
+            for place, variant in enumerate((case.variants or (alone,)) if placings else ()):
+                words = [plain_label(text) for text in variant.session.label]
+                readings = reading_factors(variant.session, words, variant.decided, habits)
+                for placing in placings:
+                    factors = placing_factors(
+                        variant.session, readings, placing, visits, variant.decided, case.hints, labels_count=regime
+                    )
+                    items += [
+                        Item(session=number, readings=readings, factors=factors, offset=offset, variant=place,
+                             log_prior=variant.log_prior + log_share)
+                        for offset in range(len(placing.offset_s))
+                    ]  # fmt: skip
     return items
+
+
+def _label_regimes(session: Session, visits: Visits) -> list[tuple[bool, float]]:
+    """Whether labels name appliances, with log prior: where they may not, both are tried."""
+    if labels_in_doubt(session, visits):
+        return [(True, float(np.log1p(-MEANINGLESS))), (False, float(np.log(MEANINGLESS)))]
+    return [(True, 0.0)]
 
 
 def _by_case(items: list[Item], count: int) -> list[list[int]]:
@@ -241,7 +286,9 @@ def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visit
 
 def without_readings(belief: Belief) -> Belief:
     """The belief about clock and jobs alone: what is kept of many sessions."""
-    return replace(belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy())
+    return replace(
+        belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy()
+    )
 
 
 def _by_step(belongs: Numbers, steps: Places) -> Numbers:

@@ -14,18 +14,20 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from rapidfuzz.distance import OSA
 
-from reconcile.matching.belief import Belief, Case, Member, Variant
+from reconcile.matching.belief import Belief, Case, Lacing, Member, Variant
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
-from reconcile.matching.interleaving import interleave
+from reconcile.matching.interleaving import Interleaving, interleave
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import has_lost_date
 from reconcile.matching.progress import ISOLATED, PART_OF_STAGE, RESTORED, STAGE_COUNT, SUPPLY, stages_of_kind
-from reconcile.matching.relative_clocks import Ground, Track, lay_ground, lay_over, score_alone, score_differences
+from reconcile.matching.relative_clocks import Ground, Track, lay_grounds, lay_over, score_alone, score_differences
 from reconcile.matching.visits import Visits
 from schemas.quantities import QUANTITIES
+from schemas.steps import PHASES, STEPS
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -36,6 +38,13 @@ SHARED_FROM: Final = 0.3
 LONGEST_APART_S: Final = 13 * 3600.0
 """Clocks that kept their date are never read as further apart than this."""
 
+LONG_WORD: Final = 4
+GOES_ON: Final = 50.0
+"""Sessions of one memory come before any other partner."""
+
+BREAK_MARGIN_S: Final = 1200.0
+LONGEST_BREAK_S: Final = 5 * 3600.0
+OFFSET_APART_S: Final = 300.0
 TOGETHER: Final = 0.9
 ARRIVES_ANY_TIME: Final = 1.0 / 43200.0
 FINE_S: Final = 20.0
@@ -43,47 +52,53 @@ COARSE_S: Final = 60.0
 REACH_S: Final = 1500.0
 MOST_TRIED: Final = 900
 MOST_VARIANTS: Final = 4
+MOST_OF_CUT_MEMORY: Final = 12
 LEAST_VARIANT: Final = 0.003
 WITHOUT_CLOCK: Final = 12.0
 """What a likeliest order falls short of all orders together [log likelihood]."""
 
+HOUR_S: Final = 3600.0
+ONE_HOUR_APART: Final = 0.05
 DRIFTS: Final = 0.1
 """Share of pairs of clocks of which one drifts noticeably."""
 
 DRIFT_STEPS: Final = np.array([-60, -50, -40, -30, -22, -15, -9, 9, 15, 22, 30, 40, 50, 60]) / 3600.0
+PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
 PROOF_KIND: Final = KINDS["voltage_indicator_proof", ""]
 VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
-DEAD_BY_UNPROVED: Final = 0.1
+DEAD_BY_UNPROVED: Final = 0.03
 """Weight of a dead test with a meter that is never proved although another meter of the crew is."""
 
-LIVE_BY_INDICATOR: Final = 0.4
+LIVE_BY_INDICATOR: Final = 0.15
 """Weight of a live voltage with the meter that is proved, where another one measures voltages too."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Laid:
-    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle) and their track, in
-    the order they were taken.
+    """A crew while it grows: members (number, difference of clock to the anchor, drift, middle, unsureness) and
+    their track, in the order they were taken.
     """
 
-    members: tuple[tuple[int, float, float, float], ...]
+    members: tuple[tuple[int, float, float, float, float], ...]
     track: Track
     log_weight: float
+    laced: tuple[Lacing, ...] = ()
 
 
 def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) -> list[Case]:
     """The crews among these sessions, each as one case with its variants."""
-    ground = lay_ground(habits)
+    grounds = lay_grounds(habits)
     free = set(range(len(cases)))
     partners = _partners(cases, beliefs)
     crews: list[Case] = []
     for anchor in sorted(partners, key=lambda number: _anchor_rank(cases[number], beliefs[number], number)):
         if anchor not in free:
             continue
-        laid, members = _grow(anchor, cases, beliefs, partners, free, ground)
+        laid, members = _grow(anchor, cases, beliefs, partners, free, grounds)
         if len(members) > 1:
             free -= set(members)
-            crews.append(_case(laid, cases))
+            lost = {number: _has_lost(beliefs[number]) for number in members}
+            crews.append(_case(laid, cases, lost))
     return crews
 
 
@@ -109,8 +124,11 @@ def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
 
 def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, bool, int, int]:
     """Best first: a clock at all, one that kept its date, many readings."""
-    lost = belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
-    return not _timed(case.session), lost, -len(case.session.rows), number
+    return not _timed(case.session), _has_lost(belief), -len(case.session.rows), number
+
+
+def _has_lost(belief: Belief | None) -> bool:
+    return belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
 
 
 def _timed(session: Session) -> bool:
@@ -133,26 +151,43 @@ def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict
                     row = shared.setdefault(one, {})
                     row[other] = row.get(other, 0.0) + min(share, other_share)
     kept = {one: {other: many for other, many in row.items() if many >= SHARED_FROM} for one, row in shared.items()}
-    return {one: row for one, row in kept.items() if row}
+    kept = {one: row for one, row in kept.items() if row}
+    for before in range(len(cases) - 1):
+        if before in kept and _goes_on(cases, beliefs, before):
+            kept[before][before + 1] = GOES_ON
+            kept.setdefault(before + 1, {})[before] = GOES_ON
+    return kept
+
+
+def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bool:
+    """Whether the next session is the same working day of the same memory, cut where the clock was set or lost."""
+    one, other = cases[before].session, cases[before + 1].session
+    first, second = beliefs[before], beliefs[before + 1]
+    if one.source != other.source or first is None or second is None or not _timed(one) or not _timed(other):
+        return False
+    end_s = np.nanmax(one.time_s) - first.offset_s
+    start_s = np.nanmin(other.time_s) - second.offset_s
+    apart_s = start_s[None, :] - end_s[:, None]
+    near = (apart_s > -BREAK_MARGIN_S) & (apart_s < LONGEST_BREAK_S)
+    return float((first.weight[:, None] * second.weight[None, :] * near).sum()) > 0.8
 
 
 def _grow(
     anchor: int, cases: list[Case], beliefs: list[Belief | None], partners: Mapping[int, Mapping[int, float]],
-    free: set[int], ground: Ground,
+    free: set[int], grounds: tuple[Ground, ...],
 ) -> tuple[list[_Laid], list[int]]:  # fmt: skip
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
     track = _track(cases[anchor].session, 0, words)
-    laid = [_Laid(members=((anchor, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
+    laid = [_Laid(members=((anchor, 0.0, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
     members = [anchor]
     waiting = dict(partners[anchor])
     while waiting:
-        other = max(waiting, key=lambda number: (waiting[number], -number))
+        other = max(waiting, key=lambda number: (_timed(cases[number].session), waiting[number], -number))
         del waiting[other]
         if other not in free or other in members:
             continue
-        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), ground,
-                     anchor)
+        found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), grounds, anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():
@@ -162,73 +197,111 @@ def _grow(
 
 
 def _lay(
-    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track, ground: Ground,
+    laid: list[_Laid], other: int, cases: list[Case], beliefs: list[Belief | None], track: Track, grounds: tuple[Ground, ...],
     anchor: int,
 ) -> list[_Laid]:  # fmt: skip
     """The best ways of laying one more session over a crew; none where it explains itself better alone."""
     belief, base = beliefs[other], beliefs[anchor]
     assert belief is not None
     assert base is not None
-    alone = score_alone(track, ground) + float(np.log(ARRIVES_ANY_TIME * (1.0 - TOGETHER) / TOGETHER))
+    alone = score_alone(track, grounds) + float(np.log(ARRIVES_ANY_TIME * (1.0 - TOGETHER) / TOGETHER))
     found: list[_Laid] = []
     middle_s = 0.5 * float(track.time_s[0] + track.time_s[-1])
     for way in laid:
-        before = score_alone(way.track, ground)
+        before = score_alone(way.track, grounds)
         first, second = _with_roles(way.track, track)
         if not _timed(cases[other].session) or np.isnan(first.time_s).any():
-            score, order, times = interleave(first, second, ground)
-            joined = replace(lay_over(first, second).sorted_by(order), time_s=times)
-            member = (other, 0.0, 0.0, 0.0)
-            weight = way.log_weight + score - before - alone + WITHOUT_CLOCK
-            found.append(_Laid(members=(*way.members, member), track=joined, log_weight=weight))
+            found += [
+                _Laid(
+                    members=(*way.members, (other, 0.0, 0.0, 0.0, np.inf)),
+                    track=replace(lay_over(first, second).sorted_by(laced.order), time_s=laced.time_s),
+                    log_weight=way.log_weight + laced.score - before - alone + WITHOUT_CLOCK,
+                    laced=(*way.laced, _lacing(len(way.members), laced, first)),
+                )
+                for laced in interleave(first, second, grounds)[: 1 if len(laid) > MOST_VARIANTS else None]
+            ]
             continue
-        difference_s, drift, log_prior = _differences(first, second, base, belief, ground)
-        score_s, orders = score_differences(first, second, difference_s, drift, ground)
+        difference_s, drift, log_prior = _differences(first, second, base, belief, grounds)
+        score_s, orders = score_differences(first, second, difference_s, drift, grounds)
         log_weight = score_s + log_prior - before - alone
-        for places in _distinct(orders, log_weight):
+        after = _same_memory_order(way, cases, other)
+        if after:
+            begins = second.time_s[0] - difference_s - drift * (second.time_s[0] - middle_s)
+            ends = second.time_s[-1] - difference_s - drift * (second.time_s[-1] - middle_s)
+            bad = (begins < after[0]) | (ends > after[1])
+            log_weight = np.where(bad, -np.inf, log_weight)
+            if not np.isfinite(log_weight).any():
+                continue
+        tags = np.round(difference_s / OFFSET_APART_S).astype(np.int64) if after else np.zeros(len(orders), np.int64)
+        unsure_s = _spread(difference_s, log_weight)
+        for places in _distinct(orders, tags, log_weight):
             best = places[log_weight[places].argmax()]
             mass = float(np.logaddexp.reduce(log_weight[places]))
             shown = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
             joined = lay_over(first, replace(second, time_s=shown))
-            member = (other, float(difference_s[best]), float(drift[best]), middle_s)
+            member = (other, float(difference_s[best]), float(drift[best]), middle_s, unsure_s)
             found.append(
                 _Laid(
                     members=(*way.members, member),
                     track=joined.sorted_by(np.argsort(joined.time_s, kind="stable")),
                     log_weight=way.log_weight + mass,
+                    laced=way.laced,
                 )
             )
-    if max(way.log_weight for way in found) < max(way.log_weight for way in laid):
+    if not found or max(way.log_weight for way in found) < max(way.log_weight for way in laid):
         return []
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
-    return [way for way in found[:MOST_VARIANTS] if way.log_weight > least]
+    several = len({cases[number].session.source for number, *_ in found[0].members}) < len(found[0].members)
+    return [way for way in found[: MOST_OF_CUT_MEMORY if several else MOST_VARIANTS] if way.log_weight > least]
 
 
-def _distinct(order: Places, log_weight: Numbers) -> list[Places]:
-    """Places of the differences that give one and the same order, the most probable orders first."""
+def _spread(difference_s: Numbers, log_weight: Numbers) -> float:
+    """How unsure a difference of clocks is [s]."""
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    return float(np.sqrt(weight @ (difference_s - weight @ difference_s) ** 2))
+
+
+def _lacing(member: int, laced: Interleaving, first: Track) -> Lacing:
+    return Lacing(member=member, share=laced.share, gap=laced.gap, beside=first.member, row=first.row)
+
+
+def _same_memory_order(way: _Laid, cases: list[Case], other: int) -> tuple[float, float] | None:
+    """Between which times a session of a memory that is in the crew already must lie; nothing for another memory."""
+    low, high = -np.inf, np.inf
+    for at, (number, *_) in enumerate(way.members):
+        if cases[number].session.source == cases[other].session.source:
+            times = way.track.time_s[way.track.member == at]
+            low, high = (max(low, times[-1]), high) if number < other else (low, min(high, times[0]))
+    return None if not np.isfinite(low) and not np.isfinite(high) else (low, high)
+
+
+def _distinct(order: Places, tags: Places, log_weight: Numbers) -> list[Places]:
+    """Places of the differences that give one and the same order (and tag), the most probable orders first."""
     keep = np.flatnonzero(log_weight > log_weight.max() + np.log(LEAST_VARIANT) - 2.0)
     groups: dict[bytes, list[int]] = {}
     for place in keep:
-        groups.setdefault(order[place].tobytes(), []).append(int(place))
+        groups.setdefault(order[place].tobytes() + tags[place].tobytes(), []).append(int(place))
     ranked = sorted(groups.values(), key=lambda places: -float(np.logaddexp.reduce(log_weight[places])))
-    return [np.array(places, dtype=np.int64) for places in ranked[:MOST_VARIANTS]]
+    most = MOST_OF_CUT_MEMORY if tags.any() else MOST_VARIANTS
+    return [np.array(places, dtype=np.int64) for places in ranked[:most]]
 
 
 def _differences(
-    first: Track, second: Track, base: Belief, belief: Belief, ground: Ground
+    first: Track, second: Track, base: Belief, belief: Belief, grounds: tuple[Ground, ...]
 ) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
     """Differences of the clocks worth scoring [s], drifts, and their log prior."""
     centres, weights = _centres(base, belief)
     grid = _grid(centres, FINE_S)
     if len(grid) > MOST_TRIED:
         grid = _grid(centres, COARSE_S)
-        score, _ = score_differences(first, second, grid, np.zeros(len(grid)), ground)
+        score, _ = score_differences(first, second, grid, np.zeros(len(grid)), grounds)
         score = score + _log_prior(grid, centres, weights)
         best = grid[np.argsort(-score)[:24]]
         grid = np.unique(np.round((best[:, None] + np.arange(-60.0, 61.0, FINE_S)) / FINE_S) * FINE_S)
     still = np.zeros(len(grid))
-    score, _ = score_differences(first, second, grid, still, ground)
+    score, _ = score_differences(first, second, grid, still, grounds)
     score = score + _log_prior(grid, centres, weights)
     span_s = second.time_s[-1] - second.time_s[0]
     differences, drifts, priors = [grid], [still], [_log_prior(grid, centres, weights) + np.log(1.0 - DRIFTS)]
@@ -255,7 +328,10 @@ def _centres(base: Belief, belief: Belief) -> tuple[Numbers, Numbers]:
     centres, place = np.unique(np.round(difference_s / 60.0) * 60.0, return_inverse=True)
     total = np.bincount(place, weights=weight)
     keep = total > 0.003
-    return centres[keep], total[keep] / total[keep].sum()
+    centres, total = centres[keep], total[keep]
+    # Summer time may be set in one of them only, whatever the job list could tell.
+    around = [centres + shift_s for shift_s in (-HOUR_S, HOUR_S)]
+    return np.concatenate([centres, *around]), np.concatenate([total, *[ONE_HOUR_APART * total] * 2]) / total.sum()
 
 
 def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Numbers:
@@ -263,7 +339,7 @@ def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Num
     apart = np.abs(difference_s[:, None] - centres[None, :])
     near = np.exp(-0.5 * (apart / 45.0) ** 2) * FINE_S / (45.0 * np.sqrt(2.0 * np.pi))
     rough = np.exp(-apart / 400.0) * FINE_S / 800.0
-    share = 0.5 * near + 0.5 * rough + 1e-5
+    share = 0.85 * near + 0.15 * rough + 1e-5
     return np.asarray(np.log((share * weights).sum(axis=1)), dtype=np.float64)
 
 
@@ -271,7 +347,7 @@ def _track(session: Session, member: int, words: dict[str, int]) -> Track:
     """A session as a track; ``words`` numbers the labels."""
     times = known_times(session.time_s) if (~np.isnan(session.time_s)).any() else _beats(session)
     plain = [plain_label(text) for text in session.label]
-    label = np.array([words.setdefault(word, len(words)) if word else -1 for word in plain], dtype=np.int64)
+    label = np.array([_number_of(word, words) if word else -1 for word in plain], dtype=np.int64)
     return Track(
         time_s=times,
         kind=session.kind,
@@ -280,6 +356,14 @@ def _track(session: Session, member: int, words: dict[str, int]) -> Track:
         member=np.full(len(session.kind), member),
         row=np.arange(len(session.kind)),
     )
+
+
+def _number_of(word: str, words: dict[str, int]) -> int:
+    """The number of a label; one that a slip of the finger leads to has the same."""
+    if word not in words:
+        near = [known for known in words if len(word) > LONG_WORD and OSA.distance(word, known, score_cutoff=2) <= 2]
+        words[word] = words[near[0]] if near else len(words)
+    return words[word]
 
 
 def _beats(session: Session) -> Numbers:
@@ -311,14 +395,15 @@ def by_role(kind: Places, others: Places) -> Numbers:
     voltage = np.isin(kind, VOLTAGE_KINDS)
     weight = np.ones(stages.shape)
     proved, other_proved = (kind == PROOF_KIND).any(), (others == PROOF_KIND).any()
-    if other_proved and not proved:
+    # A detector that is proved but measures no voltage leaves the dead test to the other meter.
+    if other_proved and not proved and np.isin(others, VOLTAGE_KINDS).any():
         weight[voltage[:, None] & (part == ISOLATED)] = DEAD_BY_UNPROVED
     if proved and not other_proved and np.isin(others, VOLTAGE_KINDS).any():
         weight[voltage[:, None] & ((part == SUPPLY) | (part == RESTORED))] = LIVE_BY_INDICATOR
     return weight
 
 
-def _case(laid: list[_Laid], cases: list[Case]) -> Case:
+def _case(laid: list[_Laid], cases: list[Case], lost: dict[int, bool]) -> Case:
     """One case of a crew: the readings in the order of the likeliest variant."""
     numbers = [number for number, *_ in laid[0].members]
     starts = np.cumsum([0, *(len(cases[number].session.rows) for number in numbers)])
@@ -343,9 +428,13 @@ def _case(laid: list[_Laid], cases: list[Case]) -> Case:
                 difference_s=np.array([way.members[at][1] for way in laid]),
                 drift=np.array([way.members[at][2] for way in laid]),
                 middle_s=laid[0].members[at][3],
+                unsure_s=np.array([way.members[at][4] for way in laid]),
+                dated=not lost[number],
+                timed=_timed(cases[number].session),
             )
             for at, number in enumerate(numbers)
         ),
+        laced=laid[0].laced,
     )
 
 
@@ -392,7 +481,48 @@ def _apart(record: Places, number: int) -> Places:
     return record + number * 10_000_000
 
 
-def split_belief(belief: Belief, member: Member, job_of: Places) -> Belief:
+def split_beliefs(belief: Belief, crew: Case, job_of: Places) -> list[Belief]:
+    """What the belief about a crew says of each of its members."""
+    sure, step_sure = _order_sure(belief, crew)
+    return [
+        replace(
+            _of_member(belief, member, job_of), order_sure=sure[member.place], order_step_sure=step_sure[member.place]
+        )
+        for member in crew.members
+    ]
+
+
+def _order_sure(belief: Belief, crew: Case) -> tuple[Numbers, Numbers]:
+    """How sure the appliance and the phase of each reading are as far as its place in the order goes (T), (T).
+
+    A reading without time and label that may as well stand in another gap of the other meter belongs as surely to its
+    appliance as the readings around that other gap do; its phase is as sure as the side of the isolation it stands on.
+    """
+    by_appliance = belief.belongs.sum(axis=2)
+    count = len(by_appliance)
+    top = by_appliance.argmax(axis=1)
+    step = belief.steps[np.arange(count), belief.belongs[np.arange(count), top].argmax(axis=1)]
+    isolation = (step >= 0) & (PHASE_OF_STEP[step] == PHASES.index("isolation"))
+    typed = np.array([bool(plain_label(text)) for text in crew.session.label])
+    sure, step_sure = np.ones(count), np.ones(count)
+    for lacing in crew.laced:
+        beside = np.array([crew.members[of].place[row] for of, row in zip(lacing.beside, lacing.row, strict=True)])
+        own = crew.members[lacing.member].place
+        left = np.append(-1, top[beside])[None, :] == top[own][:, None]
+        right = np.append(top[beside], -1)[None, :] == top[own][:, None]
+        here = np.arange(len(beside) + 1)[None, :] == lacing.gap[:, None]
+        within = (lacing.share * np.where(here, 1.0, 0.5 * left + 0.5 * right)).sum(axis=1)
+        sure[own] = np.where(typed[own], sure[own], np.minimum(sure[own], within))
+        isolated = (isolation[beside])[None, :] & (top[beside][None, :] == top[own][:, None])
+        known = np.concatenate([np.zeros((len(own), 1)), np.cumsum(isolated, axis=1)], axis=1)
+        since, ahead = known > 0, known < known[:, -1:]
+        row = np.arange(len(own))
+        alike = (since == since[row, lacing.gap][:, None]) & (ahead == ahead[row, lacing.gap][:, None])
+        step_sure[own] = np.minimum(step_sure[own], (lacing.share * alike).sum(axis=1))
+    return np.minimum(sure, 1.0), np.minimum(step_sure, 1.0)
+
+
+def _of_member(belief: Belief, member: Member, job_of: Places) -> Belief:
     """What the belief about a crew says of one member."""
     place = member.place
     belongs = belief.belongs[place]

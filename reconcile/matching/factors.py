@@ -32,10 +32,14 @@ Places = NDArray[np.int64]
 
 UNLISTED: Final = 0.004
 OTHER_ENGINEER: Final = 0.1
-SAME_JOB_AGAIN: Final = 0.01
+SAME_JOB_AGAIN: Final = 2e-5
 TYPED_AFRESH: Final = 0.3
 RECENT_LABELS: Final = 5
 LEFT_OVER: Final = 0.012
+NOT_CHANGED: Final = 0.5
+CHANGED_BETWEEN: Final = 0.03
+"""Where labels mean nothing: how often one is not changed for another appliance, and is changed within one."""
+
 STRAY_KEEPS_LABEL: Final = 0.25
 STRAY_UNLABELLED: Final = 0.6
 WIDE_RECORD: Final = 3.0
@@ -188,28 +192,52 @@ def _labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.b
 
 
 def placing_factors(
-    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided, hints: Hints
-) -> PlacingFactors:
-    """The factors of one placing of the session."""
+    session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided, hints: Hints,
+    *, labels_count: bool = True,
+) -> PlacingFactors:  # fmt: skip
+    """The factors of one placing of the session; unless ``labels_count``, labels tell nothing but that they changed."""
     appliances, job_of = appliances_of(visits, placing.jobs)
     counts = np.bincount(job_of, minlength=len(placing.jobs))
     fit, foreign = _labels(readings.words, visits, appliances)
-    same = readings.same_word
-    like_before = readings.like_before[:, None]
-    stay = np.where(like_before >= 1.0, 1.0 - TYPED_AFRESH, 0.5 * TYPED_AFRESH * like_before) + TYPED_AFRESH * fit
     typed = np.array([bool(word) for word in readings.words])
-    stay = np.where(typed[:, None], stay, 1.0)
-    fresh = fit + np.where(same, LEFT_OVER, 0.0)[:, None]
+    if labels_count:
+        fresh, stay, foreign = _meant(readings, typed, fit, foreign)
+    else:
+        fresh, stay, foreign = _meaningless(readings, typed, foreign, len(appliances) + 1)
     allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)
     travel, ending = _travel(session, visits, placing, hints)
     enter, departed = _hours(session, visits, placing)
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
-        foreign=_foreign(typed, np.maximum(foreign, np.where(same, STRAY_KEEPS_LABEL, 0.0)), session.meter),
+        foreign=_foreign(typed, foreign, session.meter),
         enter=enter, departed=departed, travel=travel, ending=ending,
         present=_present(session, placing, appliances, hints),
     )  # fmt: skip
+
+
+def _meant(
+    readings: ReadingFactors, typed: NDArray[np.bool_], fit: Numbers, foreign: Numbers
+) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
+    """Likelihood of each label where an appliance is begun and where it is gone on with (T, A + 1), and where the
+    reading belongs to none (T), for labels that name appliances.
+    """
+    like_before = readings.like_before[:, None]
+    stay = np.where(like_before >= 1.0, 1.0 - TYPED_AFRESH, 0.5 * TYPED_AFRESH * like_before) + TYPED_AFRESH * fit
+    fresh = fit + np.where(readings.same_word, LEFT_OVER, 0.0)[:, None]
+    strange = np.maximum(foreign, np.where(readings.same_word, STRAY_KEEPS_LABEL, 0.0))
+    return fresh, np.where(typed[:, None], stay, 1.0), strange
+
+
+def _meaningless(
+    readings: ReadingFactors, typed: NDArray[np.bool_], foreign: Numbers, columns: int
+) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
+    """The same for labels that name nothing of the list: never changed, or an engineer's own numbers."""
+    same = readings.like_before >= 1.0
+    fresh = np.where(typed, np.where(readings.same_word, NOT_CHANGED, (1.0 - NOT_CHANGED) * foreign), 1.0)
+    stay = np.where(typed, np.where(same, 1.0 - CHANGED_BETWEEN, CHANGED_BETWEEN * foreign), 1.0)
+    strange = np.where(readings.same_word, 1.0 - CHANGED_BETWEEN, foreign)
+    return np.tile(fresh[:, None], columns), np.tile(stay[:, None], columns), strange
 
 
 def _foreign(typed: NDArray[np.bool_], likelihood: Numbers, meter: Places | None) -> Numbers:

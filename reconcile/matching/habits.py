@@ -13,7 +13,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.matching.progress import PAUSES, SHORTEST_PAUSE_S, STAGE_COUNT, pause_between, stage_kernel, triple_places
+from reconcile.matching.progress import (
+    PAUSES,
+    SHORTEST_PAUSE_S,
+    STAGE_COUNT,
+    pause_between,
+    stage_kernel,
+    triple_places,
+)
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]

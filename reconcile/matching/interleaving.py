@@ -7,6 +7,7 @@ either soon after the reading before it or shortly before the reading after it; 
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +22,13 @@ Places = NDArray[np.int64]
 SOON_S: Final = 40.0
 """Pause assumed between readings of two meters where one of them has no time."""
 
+CHANGE_S: Final = 45.0
+"""Time that changing meters and measuring with the other takes (common practice): shorter gaps hardly hold that."""
+
+CHANGES: Final = 0.4
+LEAST_CHANGE: Final = 1e-4
+DRAWN: Final = 64
+MOST_ORDERS: Final = 3
 OUT: Final = -1e9
 IN_FIRST, AFTER, AHEAD = range(3)
 """What was taken last: a reading of the first meter; one of the second, soon after the first meter's last, or shortly
@@ -28,14 +36,53 @@ before its next.
 """
 
 
-def interleave(first: Track, second: Track, ground: Ground) -> tuple[float, Places, Numbers]:
-    """Log likelihood of the likeliest order of the readings of both meters, the order (places in first and then
-    second), and the time of each in it [s], NaN where the first meter gave none.
+@dataclass(frozen=True, kw_only=True)
+class Interleaving:
+    """An order of the readings of two meters (places in first and then second), ``time_s`` in it [s], NaN where the
+    first meter gave none, the log likelihood of all orders together, and of each reading of the second meter the gaps
+    between the first's that it may stand in, ``share`` (readings of second, of first + 1), and the one it stands in,
+    ``gap``.
     """
-    score, back, end = _walk(first, second, ground)
-    taken = _trace(back, end, len(first.kind), len(second.kind))
-    order = np.array([place if last == IN_FIRST else len(first.kind) + place for last, place in taken])
-    return score, order, _times(first, second, taken)
+
+    order: Places
+    time_s: Numbers
+    score: float
+    share: Numbers
+    gap: Places
+
+
+def interleave(first: Track, second: Track, grounds: tuple[Ground, ...]) -> list[Interleaving]:
+    """A few orders that agree best with the likely ones, the best first, and how far the likely ones differ."""
+    lattice = max((_walk(first, second, ground) for ground in grounds), key=lambda one: one.score)
+    taken, gap = _draw(lattice, len(first.kind), len(second.kind))
+    share = np.zeros((len(second.kind), len(first.kind) + 1))
+    place = np.arange(len(second.kind))
+    for one in gap:
+        share[place, one] += 1.0 / len(gap)
+    agreement = share[place[None, :], gap].sum(axis=1)
+    found: dict[bytes, Interleaving] = {}
+    for number in np.argsort(-agreement, kind="stable"):
+        path = taken[number]
+        order = np.array([at if last == IN_FIRST else len(first.kind) + at for last, at in path])
+        laced = Interleaving(
+            order=order, time_s=_times(first, second, path), score=lattice.score, share=share, gap=gap[number]
+        )
+        found.setdefault(order.tobytes(), laced)
+        if len(found) == MOST_ORDERS:
+            break
+    return list(found.values())
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Lattice:
+    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them."""
+
+    weight: Numbers
+    first_on: Numbers
+    second_on: Numbers
+    enter: tuple[Numbers, Numbers]
+    leave: tuple[Numbers, Numbers]
+    score: float
 
 
 def _stages(track: Track) -> Places:
@@ -68,11 +115,8 @@ def _next_label(label: Places) -> Places:
     return _last_label(label[::-1])[::-1]
 
 
-def _walk(first: Track, second: Track, ground: Ground) -> tuple[float, Places, tuple[int, int]]:
-    """Best log weight over the lattice, from where each state was come to, and the state at the end.
-
-    Shape of the latter: (readings of first + 1, of second + 1, 3, D): coded last·D + stage.
-    """
+def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
+    """The lattice, summed over all ways to each state."""
     one, two = _stages(first), _stages(second)
     rows, columns, width = len(one), len(two), one.shape[1]
     last, next_ = _last_label(first.label), _next_label(first.label)
@@ -81,83 +125,113 @@ def _walk(first: Track, second: Track, ground: Ground) -> tuple[float, Places, t
     soon_bins = np.full((rows, columns), soon if np.isfinite(first.time_s).all() else bins_of(np.full(1, np.nan))[0])
     a_to_a = _moves(one[:-1], one[1:], first.emission[1:], gap[:-1], *_by_label(last[:-1], first.label[1:]), ground)
     pause_b = bins_of(np.diff(second.time_s))
-    b_to_b = _moves(two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground)
+    b_to_b = _moves(
+        two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground
+    )
     grid_a, grid_b = np.broadcast_arrays(one[:, None], two[None, :])
     plain = _by_label(*np.broadcast_arrays(last[:, None], second.label[None, :]))
     across = _by_label(last, np.append(next_[1:], -1))
     emission_b = np.broadcast_to(second.emission[None], (rows, columns, width))
     entry_soon = _moves(grid_a, grid_b, emission_b, soon_bins, *plain, ground)
     long_bins = np.broadcast_to(gap[:, None], (rows, columns))
-    entry_late = _moves(grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground)
+    entry_late = _moves(
+        grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground
+    )
+    change = _changes(gap_s)[:, None, None, None]
+    entry_soon, entry_late = entry_soon + change, entry_late + change
     # Back to the first meter: to its reading i, after its reading i − 1 and reading j of the second.
     back_label = _by_label(*np.broadcast_arrays(second.label[None, :], first.label[:, None]))
     since = _by_label(np.append(-1, last[:-1]), first.label)
     emission_a = np.broadcast_to(first.emission[:, None], (rows, columns, width))
     before_gap = np.broadcast_to(np.append(bins_of(np.full(1, np.nan)), gap[:-1])[:, None], (rows, columns))
-    exit_late = _moves(grid_b, grid_a, emission_a, before_gap, back_label[0] * since[0][:, None], back_label[1] * since[1][:, None], ground)
+    exit_late = _moves(
+        grid_b,
+        grid_a,
+        emission_a,
+        before_gap,
+        back_label[0] * since[0][:, None],
+        back_label[1] * since[1][:, None],
+        ground,
+    )
     exit_soon = _moves(grid_b, grid_a, emission_a, soon_bins, *back_label, ground)
-    best = np.full((rows + 1, columns + 1, 3, width), OUT)
-    back = np.full((rows + 1, columns + 1, 3, width), -1, dtype=np.int64)
+    weight = np.full((rows + 1, columns + 1, 3, width), OUT)
     start = np.log(ground.first + 1e-6)
-    best[1, 0, IN_FIRST] = start[one[0]]
-    best[0, 1, AFTER] = best[0, 1, AHEAD] = start[two[0]]
+    weight[1, 0, IN_FIRST] = start[one[0]]
+    weight[0, 1, AFTER] = weight[0, 1, AHEAD] = start[two[0]]
+    lattice = _Lattice(
+        weight=weight, first_on=a_to_a, second_on=b_to_b, enter=(entry_soon, entry_late),
+        leave=(exit_late, exit_soon), score=0.0,
+    )  # fmt: skip
     for diagonal in range(2, rows + columns + 1):
         i = np.arange(max(0, diagonal - columns), min(rows, diagonal) + 1)
         j = diagonal - i
-        _take_first(best, back, i[i > 0], j[i > 0], a_to_a, exit_late, exit_soon)
-        _take_second(best, back, i[j > 0], j[j > 0], b_to_b, entry_soon, entry_late)
-    final = best[rows, columns]
-    place = int(final.argmax())
-    return float(final.max()), back, (place // width, place % width)
+        for taking, there in ((IN_FIRST, i > 0), (AFTER, j > 0), (AHEAD, j > 0)):
+            cells = (i[there], j[there], taking)
+            weight[cells] = np.maximum(weight[cells], _total(_ways(lattice, *cells)))
+    return replace(lattice, score=float(_total(weight[rows, columns].reshape(1, -1, 1))[0, 0]))
 
 
-def _take_first(
-    best: Numbers, back: Places, i: Places, j: Places, a_to_a: Numbers, exit_late: Numbers, exit_soon: Numbers
-) -> None:
-    """The cells whose last reading is of the first meter."""
-    width = best.shape[3]
+def _changes(gap_s: Numbers) -> Numbers:
+    """Log weight of using the other meter between two readings of the first with that gap [s], NaN where unknown."""
+    share = np.maximum(1.0 - np.exp(-((gap_s / CHANGE_S) ** 3)), LEAST_CHANGE)
+    return np.asarray(np.log(CHANGES * np.where(np.isnan(gap_s), 1.0, share)), dtype=np.float64)
+
+
+def _total(ways: Numbers) -> Numbers:
+    most = ways.max(axis=1)
+    return np.asarray(most + np.log(np.exp(ways - most[:, None]).sum(axis=1)), dtype=np.float64)
+
+
+def _ways(lattice: _Lattice, i: Places, j: Places, last: int) -> Numbers:
+    """Log weight of coming to the states of these cells that took ``last``, from each state before (n, 3·D, D)."""
+    weight, width = lattice.weight, lattice.weight.shape[3]
     ways = np.full((len(i), 3, width, width), OUT)
-    again = i > 1
-    ways[again, IN_FIRST] = best[i[again] - 1, j[again], IN_FIRST][:, :, None] + a_to_a[i[again] - 2]
-    over = j > 0
-    ways[over, AFTER] = best[i[over] - 1, j[over], AFTER][:, :, None] + exit_late[i[over] - 1, j[over] - 1]
-    ways[over, AHEAD] = best[i[over] - 1, j[over], AHEAD][:, :, None] + exit_soon[i[over] - 1, j[over] - 1]
-    flat = ways.reshape(len(i), 3 * width, width)
-    found = flat.max(axis=1)
-    keep = best[i, j, IN_FIRST] < found
-    best[i, j, IN_FIRST] = np.where(keep, found, best[i, j, IN_FIRST])
-    back[i, j, IN_FIRST] = np.where(keep, flat.argmax(axis=1), back[i, j, IN_FIRST])
-
-
-def _take_second(
-    best: Numbers, back: Places, i: Places, j: Places, b_to_b: Numbers, entry_soon: Numbers, entry_late: Numbers
-) -> None:
-    """The cells whose last reading is of the second meter."""
-    width = best.shape[3]
-    for state, entry in ((AFTER, entry_soon), (AHEAD, entry_late)):
-        ways = np.full((len(i), 3, width, width), OUT)
+    if last == IN_FIRST:
+        again, over = i > 1, j > 0
+        ways[again, IN_FIRST] = weight[i[again] - 1, j[again], IN_FIRST][:, :, None] + lattice.first_on[i[again] - 2]
+        for state, leave in ((AFTER, lattice.leave[0]), (AHEAD, lattice.leave[1])):
+            ways[over, state] = weight[i[over] - 1, j[over], state][:, :, None] + leave[i[over] - 1, j[over] - 1]
+    else:
         again, over = j > 1, i > 0
-        ways[again, state] = best[i[again], j[again] - 1, state][:, :, None] + b_to_b[j[again] - 2]
-        ways[over, IN_FIRST] = best[i[over], j[over] - 1, IN_FIRST][:, :, None] + entry[i[over] - 1, j[over] - 1]
-        flat = ways.reshape(len(i), 3 * width, width)
-        found = flat.max(axis=1)
-        keep = best[i, j, state] < found
-        best[i, j, state] = np.where(keep, found, best[i, j, state])
-        back[i, j, state] = np.where(keep, flat.argmax(axis=1), back[i, j, state])
+        enter = lattice.enter[last - AFTER]
+        ways[again, last] = weight[i[again], j[again] - 1, last][:, :, None] + lattice.second_on[j[again] - 2]
+        ways[over, IN_FIRST] = weight[i[over], j[over] - 1, IN_FIRST][:, :, None] + enter[i[over] - 1, j[over] - 1]
+    return ways.reshape(len(i), 3 * width, width)
 
 
-def _trace(back: Places, end: tuple[int, int], i: int, j: int) -> list[tuple[int, int]]:
-    """What was taken, from the first reading to the last: (what, place in its meter)."""
-    width = back.shape[3]
-    last, stage = end
-    taken: list[tuple[int, int]] = []
-    while i + j > 0:
-        taken.append((last, i - 1 if last == IN_FIRST else j - 1))
-        code = int(back[i, j, last, stage])
-        i, j = (i - 1, j) if last == IN_FIRST else (i, j - 1)
-        if code >= 0:
-            last, stage = code // width, code % width
-    return taken[::-1]
+def _draw(lattice: _Lattice, rows: int, columns: int) -> tuple[list[list[tuple[int, int]]], Places]:
+    """Paths drawn by their weight (always the same ones): what was taken, and the gap of each reading of the second."""
+    chance = np.random.default_rng(20310506)
+    width = lattice.weight.shape[3]
+    i, j = np.full(DRAWN, rows), np.full(DRAWN, columns)
+    state = _choose(np.broadcast_to(lattice.weight[rows, columns].reshape(-1), (DRAWN, 3 * width)), chance)
+    last, stage = state // width, state % width
+    taken: list[list[tuple[int, int]]] = [[] for _ in range(DRAWN)]
+    gap = np.zeros((DRAWN, columns), dtype=np.int64)
+    for step in range(rows + columns):
+        for number in range(DRAWN):
+            in_first = last[number] == IN_FIRST
+            taken[number].append((int(last[number]), int(i[number] - 1 if in_first else j[number] - 1)))
+        second = last != IN_FIRST
+        gap[second, j[second] - 1] = i[second]
+        if step == rows + columns - 1:
+            break
+        ways = np.full((DRAWN, 3 * width), OUT)
+        for taking in (IN_FIRST, AFTER, AHEAD):
+            chosen = np.flatnonzero(last == taking)
+            if len(chosen):
+                every = _ways(lattice, i[chosen], j[chosen], taking)
+                ways[chosen] = every[np.arange(len(chosen)), :, stage[chosen]]
+        i, j = np.where(second, i, i - 1), np.where(second, j - 1, j)
+        state = _choose(ways, chance)
+        last, stage = state // width, state % width
+    return [path[::-1] for path in taken], gap
+
+
+def _choose(log_weight: Numbers, chance: np.random.Generator) -> Places:
+    """One place of each row, drawn by its weight."""
+    share = np.exp(log_weight - log_weight.max(axis=1, keepdims=True)).cumsum(axis=1)
+    return np.asarray((share < chance.random((len(share), 1)) * share[:, -1:]).sum(axis=1), dtype=np.int64)
 
 
 def _times(first: Track, second: Track, taken: list[tuple[int, int]]) -> Numbers:

@@ -148,7 +148,11 @@ def _between(
 
 
 def _visited_elsewhere(
-    number: int, case: Case, trace: Trace, claims: dict[tuple[str, int], list[tuple[int, float]]], beside: set[int],
+    number: int,
+    case: Case,
+    trace: Trace,
+    claims: dict[tuple[str, int], list[tuple[int, float]]],
+    beside: set[int],
     unit_of: dict[int, int],
 ) -> dict[int, float]:
     """Jobs that other sessions of the meter have visited more surely than this one, except where it was cut."""

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.clock import DAY_S, HOUR_S, describe_clock
+from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits
@@ -28,12 +28,6 @@ FEW_LOST: Final = 3
 MOST_SURE_OF_NOTHING: Final = 0.97
 """That a reading belongs nowhere is never surer than this: the job list may lack the visit (from simulated days)."""
 
-KNOWN_WITHIN_S: Final = 200.0
-"""A clock whose offset is known less well than this leaves the moment of a reading open."""
-
-EXACT_FROM: Final = 0.6
-EXACT_WITHIN_S: Final = 60.0
-ROUGH_WITHIN_S: Final = 120.0
 AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
 
@@ -69,10 +63,12 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     reading = np.arange(count)
     best = by_appliance.argmax(axis=1)
     sure = np.minimum(by_appliance[reading, best], 1.0)
+    sure = sure if belief.order_sure is None else sure * belief.order_sure
     nowhere = np.clip(1.0 - by_appliance.sum(axis=1), 0.0, 1.0)
     by_step = belief.belongs[reading, best]
     column = by_step.argmax(axis=1)
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
+    step_sure = step_sure if belief.order_step_sure is None else step_sure * belief.order_step_sure
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
     lost = (sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM)
@@ -98,26 +94,9 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
 
 def taken_seconds(case: Case, belief: Belief) -> Numbers:
     """True time of each reading [s since 1970], NaN where the clock leaves it open by minutes."""
-    offset_s, spread_s = clock_offset(belief)
-    if spread_s > KNOWN_WITHIN_S:
+    if not belief.clock.known:
         return np.full(len(case.session.rows), np.nan)
-    return case.session.time_s - offset_s
-
-
-def clock_offset(belief: Belief) -> tuple[float, float]:
-    """Offset of the clock and how far it is known [s], over all hypotheses.
-
-    An offset of whole hours or days (summer time not set, a wrong date) that is more likely than all others together is
-    taken to be exactly that; any other is known as well as the hours of the job list allow.
-    """
-    likely = int(belief.weight.argmax())
-    offset_s = float(belief.offset_s[likely])
-    same = belief.weight[belief.offset_s == offset_s].sum()
-    if same > EXACT_FROM and offset_s % HOUR_S == 0.0 and (not belief.lost[likely] or offset_s % DAY_S == 0.0):
-        return offset_s, EXACT_WITHIN_S
-    mean_s = float(belief.weight @ belief.offset_s)
-    spread_s = float(np.sqrt(belief.weight @ (belief.offset_s - mean_s) ** 2))
-    return mean_s, max(spread_s, ROUGH_WITHIN_S)
+    return case.session.time_s - belief.clock.offset_s
 
 
 def _candidates(belief: Belief, visits: Visits, place: int) -> list[dict[str, object]]:
@@ -141,11 +120,10 @@ def _candidates(belief: Belief, visits: Visits, place: int) -> list[dict[str, ob
 def clock_row(case: Case, belief: Belief | None, visits: Visits, reading_ids: list[str]) -> dict[str, Any]:
     """What was found about the clock of one session."""
     timed = ~np.isnan(case.session.time_s)
-    agreeing, checked, offset_s, spread_s = 0, 0, 0.0, np.inf
+    agreeing, checked, offset_s, spread_s, known = 0, 0, 0.0, np.inf, False
     if belief is not None:
-        offset_s, spread_s = clock_offset(belief)
+        offset_s, spread_s, known = belief.clock.offset_s, belief.clock.spread_s, belief.clock.known
         agreeing, checked = _agreeing(case, belief, visits, offset_s)
-    known = bool(timed.any()) and spread_s <= KNOWN_WITHIN_S
     state = "uncertain" if not known else "trusted" if offset_s == 0.0 else "corrected"
     shown = np.nanmin(case.session.time_s) if timed.any() else np.nan
     return {

@@ -66,6 +66,17 @@ STAGE_COUNT: Final = len(STAGES)
 STEP_OF_STAGE: Final = np.array([STEP_NAMES.index(stage.step) for stage in STAGES], dtype=np.int64)
 PART_OF_STAGE: Final = np.array([PARTS.index(stage.part) for stage in STAGES], dtype=np.int64)
 
+STYLES: Final[dict[str, dict[tuple[str, str], float]]] = {
+    "usual": {},
+    "loop first": {("untested", "earth_loop"): 0.15, ("tested", "earth_loop"): 0.9},
+    "metalwork late": {
+        ("untested", "metalwork_proof_before"): 0.95, ("untested", "metalwork"): 0.93,
+        ("tested", "metalwork_proof_before"): 0.6, ("tested", "metalwork"): 0.3,
+    },
+    "earth first": {("tested", "earth_continuity"): 0.4, ("tested", "insulation"): 0.5, ("dead", "insulation"): 0.9},
+}  # fmt: skip
+"""Orders that engineers keep to all day, by what they change in the shares above (common practice)."""
+
 FORWARD, AGAIN, SAME_TRIPLE, SAME_PART = 0.8, 0.05, 0.06, 0.05
 STAYS: Final = {"untested": 0.35, "tested": 0.5}
 """Share of moves that stay in a part whose order is free."""
@@ -73,7 +84,7 @@ STAYS: Final = {"untested": 0.35, "tested": 0.5}
 LEAPS: Final[dict[tuple[str, str], float]] = {
     ("untested", "restored"): 0.006, ("untested", "tested"): 1e-4, ("untested", "isolated"): 0.01,
     ("supply", "untested"): 1e-4, ("supply", "restored"): 0.006,
-    ("tested", "supply"): 0.012, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
+    ("tested", "supply"): 0.005, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
     ("proving", "untested"): 0.01, ("proving", "supply"): 0.003, ("proving", "tested"): 0.03,
     ("proving", "restored"): 0.002,
     ("isolated", "proving"): 0.004, ("isolated", "supply"): 1e-4, ("isolated", "untested"): 1e-4,
@@ -152,24 +163,25 @@ def stages_of_kind() -> Places:
 
 
 @cache
-def stage_kernel() -> tuple[Numbers, Numbers, Numbers]:
+def stage_kernel(style: str = "usual") -> tuple[Numbers, Numbers, Numbers]:
     """Probability of the next stage given the last, of leaving the appliance after a stage, and of the first stage.
 
     Shapes (stages + 1, stages + 1), (stages + 1,), (stages + 1,); the last place stands for no stage and is zero.
+    ``style`` is one of STYLES.
     Source: common practice for the order; the weights of odd orders are wide on purpose.
     """
     kernel = np.zeros((STAGE_COUNT + 1, STAGE_COUNT + 1))
     leave = np.zeros(STAGE_COUNT + 1)
     for place, stage in enumerate(STAGES):
-        onward = _onward(place)
-        row = FORWARD * _within(place, onward[:STAGE_COUNT])
+        onward = _onward(place, style)
+        row = FORWARD * _within(place, onward[:STAGE_COUNT], style)
         row[place] += AGAIN
         mates = [other for other in range(STAGE_COUNT) if triple_mates()[place, other]]
         row[mates or [place]] += SAME_TRIPLE / max(len(mates), 1)
-        row += SAME_PART * _share_of_part(stage.part)
+        row += SAME_PART * _share_of_part(stage.part, style)
         for (source, target), weight in LEAPS.items():
             if source == stage.part:
-                row += weight * _entry(target)
+                row += weight * _entry(target, style)
         leave[place] = max(
             LEAVES_BY_STEP.get(stage.step, 0.0) if stage.part == "tested" else 0.0,
             LEAVES_BY_PART[stage.part],
@@ -177,8 +189,8 @@ def stage_kernel() -> tuple[Numbers, Numbers, Numbers]:
         )
         kernel[place, :STAGE_COUNT] = row * (1.0 - leave[place]) / row.sum()
     first = np.zeros(STAGE_COUNT + 1)
-    by_order = _onward(-1)[:STAGE_COUNT]
-    odd = sum(weight * _entry(part) for part, weight in BEGINS_ODDLY.items())
+    by_order = _onward(-1, style)[:STAGE_COUNT]
+    odd = sum(weight * _entry(part, style) for part, weight in BEGINS_ODDLY.items())
     first[:STAGE_COUNT] = BEGINS_BY_ORDER * by_order / by_order.sum() + (1.0 - BEGINS_BY_ORDER) * odd / np.sum(odd)
     return kernel, leave, first
 
@@ -191,7 +203,7 @@ def resumed_stage() -> Numbers:
     """
     share = np.zeros((2, STAGE_COUNT + 1))
     for row, by_part in enumerate((RESUMED_BEGUN, RESUMED_DONE)):
-        share[row, :STAGE_COUNT] = sum(weight * _entry(part) for part, weight in by_part.items())
+        share[row, :STAGE_COUNT] = sum(weight * _entry(part, "usual") for part, weight in by_part.items())
     return np.asarray(share / share.sum(axis=1, keepdims=True), dtype=np.float64)
 
 
@@ -201,25 +213,32 @@ def was_isolated() -> Places:
     return np.append((PART_OF_STAGE >= ISOLATED).astype(np.int64), 0)
 
 
-def _within(place: int, onward: Numbers) -> Numbers:
+@cache
+def _skipped(style: str) -> Numbers:
+    other = STYLES[style]
+    return np.array([other.get((stage.part, stage.step), stage.skipped) for stage in STAGES])
+
+
+def _within(place: int, onward: Numbers, style: str) -> Numbers:
     """Where the order is free, a set share stays in the part and the rest goes on, whatever was done already."""
     part = PARTS[PART_OF_STAGE[place]]
     if part not in STAYS:
         return onward
-    here = PART_OF_STAGE == PART_OF_STAGE[place]
+    here = PART_OF_STAGE[place] == PART_OF_STAGE
     ahead, beyond = np.where(here, onward, 0.0), np.where(here, 0.0, onward)
-    free = _share_of_part(part)
+    free = _share_of_part(part, style)
     inside = 0.6 * ahead / ahead.sum() + 0.4 * free if ahead.sum() > 0.0 else free
     return np.asarray(STAYS[part] * inside + (1.0 - STAYS[part]) * beyond / beyond.sum(), dtype=np.float64)
 
 
-def _share_of_part(part: str) -> Numbers:
-    share = np.array([1.0 - stage.skipped if stage.part == part else 0.0 for stage in STAGES])
+def _share_of_part(part: str, style: str) -> Numbers:
+    skipped = _skipped(style)
+    share = np.array([1.0 - skipped[at] if stage.part == part else 0.0 for at, stage in enumerate(STAGES)])
     return np.asarray(share / share.sum(), dtype=np.float64)
 
 
 @cache
-def _entry(part: str) -> Numbers:
+def _entry(part: str, style: str) -> Numbers:
     """With which stage a part of the work begins."""
     if part == "restored":
         share = np.array([ENTERS_RESTORED[stage.step] if stage.part == part else 0.0 for stage in STAGES])
@@ -227,11 +246,12 @@ def _entry(part: str) -> Numbers:
     spread, rest = np.zeros(STAGE_COUNT), 1.0
     for place, stage in enumerate(STAGES):
         if stage.part == part:
-            spread[place], rest = rest * (1.0 - stage.skipped), rest * stage.skipped
-    return spread / spread.sum()
+            skipped = _skipped(style)[place]
+            spread[place], rest = rest * (1.0 - skipped), rest * skipped
+    return np.asarray(spread / spread.sum(), dtype=np.float64)
 
 
-def _onward(place: int) -> Numbers:
+def _onward(place: int, style: str) -> Numbers:
     """Distribution of the next stage when the order is kept, from stage ``place`` (−1: the start); last entry: none."""
     spread = np.zeros(STAGE_COUNT + 1)
     rest = 1.0
@@ -239,14 +259,14 @@ def _onward(place: int) -> Numbers:
     for later in range(place + 1, STAGE_COUNT):
         if PART_OF_STAGE[later] == TESTED and not supplied:
             continue
-        taken = 1.0 - STAGES[later].skipped
+        taken = 1.0 - _skipped(style)[later]
         spread[later] = rest * taken
         rest *= 1.0 - taken
     into = PART_OF_STAGE == RESTORED
     if place < 0 or PART_OF_STAGE[place] != RESTORED:
         mass = spread[:STAGE_COUNT][into].sum()
         spread[:STAGE_COUNT] = np.where(into, BY_ORDER_INTO_RESTORED * spread[:STAGE_COUNT], spread[:STAGE_COUNT])
-        spread[:STAGE_COUNT] += (1.0 - BY_ORDER_INTO_RESTORED) * mass * _entry("restored")
+        spread[:STAGE_COUNT] += (1.0 - BY_ORDER_INTO_RESTORED) * mass * _entry("restored", style)
     spread[STAGE_COUNT] = rest
     return spread
 

@@ -16,16 +16,18 @@ from numpy.typing import NDArray
 from reconcile.matching.habits import BINS, Habits, lies_between, pause_bin
 from reconcile.matching.progress import (
     STAGE_COUNT,
+    STYLES,
     TO_APPLIANCE,
     TO_JOB,
     resumed_stage,
+    stage_kernel,
     stages_of_kind,
 )
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-LABEL_CHANGED: Final = 0.04
+LABEL_CHANGED: Final = 0.015
 """Staying at an appliance while another label is typed, leaving it while the same is."""
 
 FLOOR: Final = 1e-9
@@ -70,25 +72,35 @@ def bins_of(pause_s: Numbers) -> Places:
     return np.where(np.isnan(pause_s), BINS, pause_bin(np.maximum(pause_s, 0.0)))
 
 
-def lay_ground(habits: Habits) -> Ground:
-    """The moves of an engineer with these habits."""
+def lay_grounds(habits: Habits) -> tuple[Ground, ...]:
+    """The moves of engineers with these pauses, one for each style of work: the order is not learnt yet."""
+    return tuple(_lay_ground(habits, style) for style in STYLES)
+
+
+def _lay_ground(habits: Habits, style: str) -> Ground:
+    kernel, leave_after, first = stage_kernel(style)
     size = STAGE_COUNT + 1
     places = np.arange(size)
     lies = lies_between(places[:, None], places[None, :])
     density = np.concatenate([habits.pause.T, np.full((1, len(habits.pause)), UNKNOWN_PAUSE)])
-    stay = habits.kernel[None] * density[:, lies]
+    stay = kernel[None] * density[:, lies]
     away = 0.6 * density[:, TO_APPLIANCE] + 0.4 * density[:, TO_JOB]
-    begin = 0.85 * habits.first + 0.15 * resumed_stage()[0]
-    leave = habits.leave[None, :, None] * begin[None, None, :] * away[:, None, None]
+    begin = 0.85 * first + 0.15 * resumed_stage()[0]
+    leave = leave_after[None, :, None] * begin[None, None, :] * away[:, None, None]
     assert stay.shape == (BINS + 1, size, size)
-    return Ground(stay=stay, leave=leave, first=habits.first)
+    return Ground(stay=stay, leave=leave, first=first)
 
 
-def score_sequences(order: Places, time_s: Numbers, track: Track, ground: Ground) -> Numbers:
-    """Log likelihood of the readings in each of H orders; shape (H,).
+def score_sequences(order: Places, time_s: Numbers, track: Track, grounds: tuple[Ground, ...]) -> Numbers:
+    """Log likelihood of the readings in each of H orders, over all styles of work; shape (H,).
 
     ``order`` (H, T): places in ``track``; ``time_s`` (H, T): their times in that order [s].
     """
+    by_style = [_score_in_style(order, time_s, track, ground) for ground in grounds]
+    return np.asarray(np.logaddexp.reduce(by_style, axis=0) - np.log(len(grounds)), dtype=np.float64)
+
+
+def _score_in_style(order: Places, time_s: Numbers, track: Track, ground: Ground) -> Numbers:
     stages = np.where(stages_of_kind() < 0, STAGE_COUNT, stages_of_kind())[track.kind]
     bins = bins_of(np.diff(time_s, axis=1))
     stay, leave = _label_weights(track.label[order])
@@ -128,7 +140,7 @@ def lay_over(first: Track, second: Track) -> Track:
 
 
 def score_differences(
-    first: Track, second: Track, difference_s: Numbers, drift: Numbers, ground: Ground
+    first: Track, second: Track, difference_s: Numbers, drift: Numbers, grounds: tuple[Ground, ...]
 ) -> tuple[Numbers, Places]:
     """Log likelihood of each difference of the clocks (second minus first) [s], with its drift [s a s] about the middle
     of the second; and the order (H, T) of the readings under it.
@@ -138,10 +150,10 @@ def score_differences(
     shown = second.time_s[None, :] - difference_s[:, None] - drift[:, None] * (second.time_s - middle_s)[None, :]
     times = np.concatenate([np.broadcast_to(first.time_s, (len(shown), len(first.time_s))), shown], axis=1)
     order = np.argsort(times, axis=1, kind="stable")
-    return score_sequences(order, np.take_along_axis(times, order, axis=1), both, ground), order
+    return score_sequences(order, np.take_along_axis(times, order, axis=1), both, grounds), order
 
 
-def score_alone(track: Track, ground: Ground) -> float:
+def score_alone(track: Track, grounds: tuple[Ground, ...]) -> float:
     """Log likelihood of one track alone."""
     order = np.arange(len(track.time_s))[None]
-    return float(score_sequences(order, track.time_s[None], track, ground)[0])
+    return float(score_sequences(order, track.time_s[None], track, grounds)[0])

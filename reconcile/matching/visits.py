@@ -27,17 +27,20 @@ class Visits:
     """The jobs of the list that have appliances, as arrays sorted by ``low_s``; their appliances, job by job.
 
     ``low_s`` to ``high_s`` [s since 1970]: the time the list gives, or a span borrowed from its neighbours in the list
-    (``dated`` false), or NaN where there is none. ``reach_s``: the longest such span. ``attended`` false: no access or
-    cancelled. ``serials`` are the meters named, ``named_serials`` all of them. ``day``: number of the working day (−1 where unknown).
+    (``dated`` false), or NaN where there is none; ``arrived_s`` and ``left_s`` as listed. ``reach_s``: the longest such span. ``attended`` false: no access or
+    cancelled. ``serials`` are the meters named, ``named_serials`` all of them. ``day``: number of the working day (−1
+    where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
     ``called``: for each way of naming an appliance its weight and the plain names (see plain_label); the first is the
-    label of the list, empty where it has none. ``has_rcd``: the list
+    label of the list, empty where it has none, ``words`` all of them. ``has_rcd``: the list
     knows of an RCD; ``class_two``: of construction class II, which has no earth to test.
     """
 
     job_id: NDArray[np.object_]
     low_s: Numbers
     high_s: Numbers
+    arrived_s: Numbers
+    left_s: Numbers
     dated: NDArray[np.bool_]
     reach_s: float
     attended: NDArray[np.bool_]
@@ -49,6 +52,7 @@ class Visits:
     appliance_id: NDArray[np.object_]
     appliance_job: Places
     called: tuple[tuple[float, NDArray[np.object_]], ...]
+    words: frozenset[str]
     has_rcd: NDArray[np.bool_]
     class_two: NDArray[np.bool_]
 
@@ -68,6 +72,8 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         job_id=_texts(table["job_id"]),
         low_s=low_s,
         high_s=high_s,
+        arrived_s=table["arrived_s"].to_numpy(),
+        left_s=table["left_s"].to_numpy(),
         dated=table["dated"].to_numpy(dtype=bool),
         reach_s=float(spans.max()) if len(spans) else 0.0,
         attended=~table["status"].isin(["no access", "cancelled"]).to_numpy(),
@@ -80,7 +86,8 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         appliance_job=job_of,
         has_rcd=known["rcd_rated_ma"].notna().to_numpy(),
         class_two=(known["construction_class"] == "II").to_numpy(dtype=bool),
-        called=_called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of])),
+        called=(called := _called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of]))),
+        words=frozenset(text for _, names in called for text in names if text),
     )
 
 
@@ -114,7 +121,9 @@ def _job_times(jobs: pd.DataFrame) -> pd.DataFrame:
     low_s, high_s = np.fmin(arrived, left), np.fmax(arrived, left)
     low_s = np.where(np.isnan(arrived), high_s - USUAL_VISIT_S, low_s)
     high_s = np.where(np.isnan(left), low_s + USUAL_VISIT_S, high_s)
-    table = jobs.assign(low_s=low_s, high_s=high_s, dated=~np.isnan(low_s)).sort_values(["sequence", "job_id"])
+    table = jobs.assign(
+        low_s=low_s, high_s=high_s, arrived_s=arrived, left_s=left, dated=~np.isnan(low_s)
+    ).sort_values(["sequence", "job_id"])
     table = _borrow_times(table)
     return table.sort_values(["low_s", "sequence", "job_id"], na_position="last").reset_index(drop=True)
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
+from statistics import median_low
 from typing import Final
 
 from reconcile.case import Case
@@ -18,9 +20,10 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     case = assessed.case
     begin, end = visit(case)
     source = case.pack.limit("visit_margin").citation
+    moved = moved_readings(case)
     for step, reading in sorted(case.chosen.items()):
         taken = reading.taken_at_ns
-        if taken is not None and not begin <= taken <= end:
+        if reading.reading_id in moved or (taken is not None and not begin <= taken <= end):
             yield Remark(
                 code="step_out_of_order",
                 message=f"{capital(title(step))} was recorded on another day than this visit: it shows nothing about "
@@ -40,6 +43,25 @@ def find(assessed: Assessed) -> Iterator[Remark]:
                 checks=STATED_FOR[item],
                 source=source,
             )
+
+
+def moved_readings(case: Case) -> set[str]:
+    """The governing readings that the meter's own clock puts on another day than the others of the same meter.
+
+    A clock that is wrong is wrong by one amount for all of a visit; a reading that had to be moved by half a day more
+    or less than the others was made on another day, or the clock was set between them.
+    """
+    offsets: dict[str | None, dict[str, int]] = defaultdict(dict)
+    for reading in case.chosen.values():
+        if reading.taken_at_ns is not None and reading.meter_time_ns is not None:
+            offsets[reading.meter_serial][reading.reading_id] = reading.meter_time_ns - reading.taken_at_ns
+    margin = case.pack.number("visit_margin") * NS_PER_HOUR
+    return {
+        reading_id
+        for of_meter in offsets.values()
+        for reading_id, offset in of_meter.items()
+        if abs(offset - median_low(of_meter.values())) >= margin
+    }
 
 
 def visit(case: Case) -> tuple[float, float]:

@@ -32,6 +32,16 @@ def find(assessed: Assessed) -> Iterator[Remark]:
                 reading_ids=part.reading_ids,
                 source="HSE GS38 and HSG85 (secondary)",
             )
+    for part in assessed.parts_with("dead", "no indicator"):
+        yield Remark(
+            code="detector_not_proved",
+            message="The dead tests were made with an instrument that is registered as a non-contact detector or a "
+            "proving unit. Neither proves a conductor dead.",
+            action="Test all three pairs again with a two-pole voltage indicator, or correct the register.",
+            checks=(part.check,),
+            reading_ids=part.reading_ids,
+            source="HSE GS38 (secondary)",
+        )
     for part in assessed.parts_with("metalwork", "not proved"):
         yield Remark(
             code="detector_not_proved",

@@ -13,6 +13,8 @@ from reconcile.verdicts.signatures import explain
 from reconcile.verdicts.supply import assess_supply_polarity, volts_of
 from schemas.jobs import ATTESTED
 
+NO_INDICATOR: Final = ("non-contact detector", "proving unit")
+"""Roles of instruments that cannot prove three pairs dead, whatever they show."""
 DEAD: Final = ("dead_ln", "dead_le", "dead_ne")
 WAS_RIGHT: Final = (
     "before isolation the supply was connected as it should be, which speaks for a switch or fuse in the neutral"
@@ -134,6 +136,8 @@ def assess_pairs(case: Case) -> Part:
         return replace(base, outcome="inconclusive", why="pair missing")
     if stale_steps(case):
         return replace(base, outcome="inconclusive", why="not all again")
+    if any(r is not None and r.meter_role in NO_INDICATOR for r in readings):
+        return replace(base, outcome="inconclusive", why="no indicator")
     return replace(base, outcome="satisfactory")
 
 

@@ -368,3 +368,15 @@ def test_keys_are_never_written_over_and_signing_twice_is_told(
     assert run(["sign", str(copy / "out"), "--key", str(copy / "office.key"), "--book", str(copy / "book")]) == 2
     assert "not signed" in capsys.readouterr().err
     assert (copy / "office.key").stat().st_mode & 0o077 == 0
+
+
+def test_a_dataset_of_other_rules_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same version and pack, but other rule code or limits: the audit says so beside what differs."""
+    book, out = str(tmp_path / "book"), str(tmp_path / "out")
+    with monkeypatch.context() as patched:
+        patched.setattr("reconcile.emit.descriptor.judging_sha256", lambda: "5" * 64)
+        assert run(["run", str(SAMPLES / "plain_day"), "--book", book, "--out", out, "--no-pdf"]) == 0
+    report = tmp_path / "report"
+    assert run(["audit", out, "--book", book, "--report", str(report)]) == 1
+    told = json.loads((report / "audit.json").read_text(encoding="utf-8"))
+    assert any("judged by other rules or limits (SHA-256 5555555555555555)" in note for note in told["notes"])

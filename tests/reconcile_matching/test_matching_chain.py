@@ -17,12 +17,12 @@ def random_batch(rng: np.random.Generator) -> ChainBatch:
     """One session of four readings, two jobs (the first with two appliances), every factor drawn."""
     wide = LOOKS_BACK * STEPS
     shapes = {
-        "onward": (READINGS, 1, wide, STEPS), "leave": (READINGS, 1, wide), "last": (1, wide), "ending": (1, SLOTS),
-        "first": (READINGS, 1, STEPS), "again": (READINGS, 1, STEPS), "stray": (READINGS, 1),
+        "onward": (READINGS, 1, wide, STEPS), "leave": (READINGS, 1, 2, wide), "last": (1, wide), "ending": (1, SLOTS),
+        "first": (READINGS, 1, STEPS), "again": (READINGS, 1, 2, STEPS), "stray": (READINGS, 1),
         "switch_pause": (READINGS, 1, LOOKS_BACK), "travel_pause": (READINGS, 1, LOOKS_BACK),
         "fresh_label": (READINGS, 1, SLOTS), "stay_label": (READINGS, 1, SLOTS), "typed": (READINGS, 1),
         "enter": (READINGS, 1, JOBS), "departed": (READINGS, 1, LOOKS_BACK, JOBS), "travel": (1, JOBS + 1, JOBS),
-        "switch": (1, SLOTS, SLOTS), "resume": (1, SLOTS, SLOTS), "opening": (1, SLOTS),
+        "switch": (1, 2, SLOTS, SLOTS), "resume": (1, 2, 2, SLOTS, SLOTS), "opening": (1, SLOTS),
     }  # fmt: skip
     arrays: dict[str, Any] = {name: rng.random(shape) for name, shape in shapes.items()}
     arrays["typed"] = rng.integers(0, 2, (READINGS, 1)).astype(float)
@@ -70,12 +70,15 @@ def every_path(batch: ChainBatch) -> tuple[np.ndarray, float]:
         if back >= LOOKS_BACK:
             return []
         row = back * STEPS + from_step
-        leave = batch.leave[place, 0, row]
-        go = leave * batch.travel_pause[place, 0, back] * batch.departed[place, 0, back, job[from_slot]]
+        leave = batch.leave[place, 0, :, row]
+        go = leave.sum() * batch.travel_pause[place, 0, back] * batch.departed[place, 0, back, job[from_slot]]
         found = [(go * batch.travel[0, job[from_slot], job[slot]] * open_, typed)]
-        beside = leave * batch.switch_pause[place, 0, back] * fresh
-        found.append((beside * batch.switch[0, from_slot, slot] * batch.first[place, 0, step], typed))
-        found.append((beside * batch.resume[0, from_slot, slot] * batch.again[place, 0, step], typed))
+        for left in (0, 1):
+            beside = leave[left] * batch.switch_pause[place, 0, back] * fresh
+            found.append((beside * batch.switch[0, left, from_slot, slot] * batch.first[place, 0, step], typed))
+            for state in (0, 1):
+                resumed = batch.resume[0, state, left, from_slot, slot] * batch.again[place, 0, state, step]
+                found.append((beside * resumed, typed))
         if slot == from_slot:
             label = batch.stay_label[place, 0, slot] if labelled else fresh
             found.append((batch.onward[place, 0, row, step] * label, typed or labelled))
@@ -111,15 +114,15 @@ def test_the_chain_agrees_with_a_reference_library(seed: int) -> None:
     transit = np.diag(stay) + (1.0 - stay)[:, None] * switch
     label = emission[:, seen].T[:, None, :]
     onward = np.zeros((count, 1, LOOKS_BACK, 1))
-    leave = np.zeros((count, 1, LOOKS_BACK))
-    leave[:, :, 0] = 1.0
+    leave = np.zeros((count, 1, 2, LOOKS_BACK))
+    leave[:, :, 0, 0] = 1.0
     batch = ChainBatch(
         onward=onward, leave=leave, last=np.array([[1.0, 0.0, 0.0]]), ending=np.ones((1, states)),
-        first=np.ones((count, 1, 1)), again=np.zeros((count, 1, 1)), stray=np.zeros((count, 1)),
+        first=np.ones((count, 1, 1)), again=np.zeros((count, 1, 2, 1)), stray=np.zeros((count, 1)),
         switch_pause=np.ones((count, 1, LOOKS_BACK)), travel_pause=np.ones((count, 1, LOOKS_BACK)),
         fresh_label=label, stay_label=label, typed=np.ones((count, 1)), enter=np.ones((count, 1, 1)),
-        departed=np.zeros((count, 1, LOOKS_BACK, 1)), travel=np.ones((1, 2, 1)), switch=transit[None],
-        resume=np.zeros((1, states, states)), opening=start[None], of_job=np.ones((1, states, 1)),
+        departed=np.zeros((count, 1, LOOKS_BACK, 1)), travel=np.ones((1, 2, 1)), switch=np.stack([transit] * 2)[None],
+        resume=np.zeros((1, 2, 2, states, states)), opening=start[None], of_job=np.ones((1, states, 1)),
         of_appliance=np.eye(states)[None],
     )  # fmt: skip
     posterior = run_chain(batch)

@@ -124,3 +124,16 @@ def test_an_indicator_that_is_proved_needs_no_calibration_unless_its_dates_say_s
     assert set(judge(make_brief(meters=[indicator])).findings["code"]) == set()
     expired = indicator | {"calibration_due": "2031-01-01"}
     assert set(judge(make_brief(meters=[expired])).findings["code"]) == {"meter_out_of_calibration"}
+
+
+def test_a_decision_can_be_taken_back_and_brought_again() -> None:
+    """An undo of an undo brings the first decision back."""
+    rows = [("D1", "retest", "A1/earth_fault_loop", "accepted"), ("D2", "undo", "D1", ""), ("D3", "undo", "D2", "")]
+    made = [
+        {"decision_id": name, "kind": kind, "subject": subject, "answer": answer, "by": "office", "why": "practice",
+         "decided_at": f"2031-04-03T0{hour}:00:00Z"}
+        for hour, (name, kind, subject, answer) in enumerate(rows, start=1)
+    ]  # fmt: skip
+    for count, outcome in ((1, "satisfactory"), (2, "incomplete"), (3, "satisfactory")):
+        steps = [*(PLAIN_STEPS | {"earth_loop": 42.0}).items(), ("earth_loop", {"value": 0.4, "minute": 5.5})]
+        assert judge(make_brief(steps, more={"decisions": made[:count]})).certificates["outcome"].tolist() == [outcome]

@@ -28,7 +28,7 @@ WORDS = {
             "rated not tested", "implausibly short"},
     "proof": {"missing"} | DOUBTS,
     "dead proof": {"missing"} | DOUBTS,
-    "dead": {"missing", "not_dead", "isolated_in_neutral", "induced", "pair missing", "not all again"},
+    "dead": {"missing", "not_dead", "isolated_in_neutral", "induced", "pair missing", "not all again", "no indicator"},
     "secured": {"missing", "not secured", "not understood"},
     "notice": {"missing", "no notice"},
     "continuity": {"missing", "class two tested", "not to the case", "high", "doubtful", "no number"},

@@ -17,7 +17,7 @@ from reconcile.verdicts.certainty import certainty
 from reconcile.verdicts.loop_limit import breaker_limit_ohm, device_limit
 from reconcile.verdicts.signatures import explain, half_normal, log_densities, score_patterns
 from tests.reconcile_rules.cases_by_hand import accuracy_of, judge_case, make_case
-from tests.reconcile_rules.making import PLAIN_STEPS
+from tests.reconcile_rules.making import PLAIN_STATED, PLAIN_STEPS, make_brief
 
 PACK = load_pack()
 
@@ -173,3 +173,79 @@ def test_what_was_stated_is_shown() -> None:
     assert (part.indication, part.limit_source) == ("damaged", "no damage seen")
     assert only_part("visual", {}, stated={}).limit_source == "no damage seen"
     assert only_part("indicator_proved_after", {}).limit_source == "the indicator responds to a known source"
+
+
+@pytest.mark.parametrize(
+    "volts", [(206.0, 236.0, 30.0), (231.0, 120.0, 60.0), (100.0, 230.0, 140.0), (200.0, 60.0, 190.0)]
+)
+def test_less_likely_causes_by_scipy(volts: tuple[float, float, float]) -> None:
+    largest = max(volts)
+    by_word = {
+        "zero": lambda share: halfnorm.logpdf(share, scale=0.025),
+        "supply": lambda share: halfnorm.logpdf(1.0 - share, scale=0.05),
+        "drop": lambda share: expon.logpdf(share, scale=0.1),
+        "floating": lambda share: 0.0,
+    }
+    scores = {
+        tuple(row["pattern"]): sum(
+            by_word[word](volt / largest) for word, volt in zip(row["pattern"], volts, strict=True)
+        )
+        for row in PACK.signatures
+    }
+    best = max(scores.values())
+    near = {pattern for pattern, score in scores.items() if 0.05 <= exp(score - best) < 1.0 - 1e-9}
+    found = explain(volts, isolated=False, pack=PACK)
+    named = {word for words in found.causes.values() for word in words}
+    assert set(found.also) == {row["cause"] for row in PACK.signatures if tuple(row["pattern"]) in near} - named - {""}
+
+
+def test_what_a_polarity_part_shows() -> None:
+    """The governing reading is N-E, else L-E, else the indication; what three pairs cannot show is always said."""
+    whole = only_part("supply_polarity", {})
+    assert whole.reading is not None
+    assert whole.reading.step == "supply_ne"
+    assert whole.note.startswith("three pairs cannot show neutral and earth swapped")
+    steps = {step: content for step, content in PLAIN_STEPS.items() if step != "supply_ne"}
+    part = assess(make_case(steps), "supply_polarity").parts[0]
+    assert part.reading is not None
+    assert part.reading.step == "supply_le"
+
+
+def test_the_limit_on_tt_is_in_ohm() -> None:
+    part = only_part("earth_fault_loop", {"earth_loop": 42.0}, appliance={"earthing": "TT", "rcd_rated_ma": 30.0})
+    assert part.high is not None
+    assert (part.high.unit, round(part.high.value)) == ("Ohm", 1667)
+
+
+@pytest.mark.parametrize(
+    ("content", "told"), [(0.46, True), ({"value": 0.46, "comparator": "gt"}, False), (0.0, False)]
+)
+def test_a_short_circuit_current_only_from_a_number(content: Any, told: bool) -> None:
+    note = only_part("earth_fault_loop", {"line_neutral_loop": content}).note
+    assert ("prospective short-circuit current 500 A" in note) == told
+
+
+def test_guarded_acceptance_looks_at_upper_limits_too() -> None:
+    """1.8 ohm keeps 1.84 ohm behind a 13 A link, its expanded uncertainty of 0.14 ohm does not."""
+    stated = {"fuse_rating_a": "13", "required_fuse_rating_a": "13"}
+    for ohm, refuses in ((1.8, True), (1.0, False)):
+        case = make_case(
+            PLAIN_STEPS | {"earth_loop": ohm},
+            appliance={"device_rating_a": 13.0},
+            stated=PLAIN_STATED | stated,
+            pack="bs7671-2018-a2-guarded.1",
+        )
+        judged = judge_case(case)
+        assert (judged.outcome == "incomplete") == refuses
+        assert any(remark.code == "within_uncertainty" and remark.blocks for remark in judged.remarks) == refuses
+
+
+def test_a_plan_follows_the_kind_of_work_in_the_job_list() -> None:
+    brief = make_brief(job={"work_type": "repair"}, appliance={"construction_class": "II"})
+    needs = dict(zip(brief.plan["step"], brief.plan["need"], strict=True))
+    assert needs["earth_continuity"] == "optional"
+    assert needs["insulation"] == "optional"
+    installed = make_brief(job={"work_type": "installation"}).plan
+    assert dict(zip(installed["step"], installed["need"], strict=True))["insulation"] == "required"
+    unknown = make_brief(job={"work_type": None}).plan
+    assert dict(zip(unknown["step"], unknown["need"], strict=True))["dead_ln"] == "required"

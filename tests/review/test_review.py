@@ -54,7 +54,7 @@ def dates_question(book: Path, capsys: pytest.CaptureFixture[str]) -> dict[str, 
 
 def test_an_answer_settles_what_follows(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     question = dates_question(book, capsys)
-    assert question["readings"] == "28"
+    assert question["readings"] == "29"
     assert question["question"] == "multifunction.csv: are its dates written with the day or with the month first?"
     assert {row["outcome"] for row in certificates(book)} != {"satisfactory"}
     answer = question | {"answer": "dmy", "by": "I. Tarrow", "why": "our meters are set to day first"}
@@ -101,7 +101,7 @@ def test_at_the_terminal(book: Path, capsys: pytest.CaptureFixture[str]) -> None
     said: Iterator[str] = iter(["1", "I. Tarrow", "our meters are set to day first"])
     assert review(Book(book), ask=lambda _: next(said)) == 0
     out = capsys.readouterr().out
-    assert "this one settles 28 readings" in out
+    assert "this one settles 29 readings" in out
     assert "  1  dmy  day first" in out
     assert out.endswith("kept\n\nno question is open\n")
     assert max(len(line) for line in out.splitlines()) <= 80
