@@ -308,8 +308,6 @@ def _crossed(plan: Plan, known: Sequence[Heading], columns: Sequence[Sequence[st
     return replace(plan, tests=tests, crossed=True)
 
 
-
-
 def names_only_pairs(name: str) -> bool:
     """True where the name of a test is only a pair of conductors: the unit has to tell what was measured."""
     meaning = parse_meaning(name)
