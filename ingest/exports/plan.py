@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Final
 
 from ingest.cells.units import Unit
 from ingest.cells.value import Word
 from ingest.exports.context import is_comment, is_furniture, is_statistic
 from ingest.exports.measurements import Meaning
 from ingest.exports.wide import TestColumn
+
+REMARKS: Final = frozenset(("note", "notes", "remark", "remarks", "comment", "comments", "memo", "observations"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +77,13 @@ class Plan:
         """
         places = {0} if self.own else {0, self.at("label"), self.at("test")}
         return tuple(sorted(at for at in places if at is not None))
+
+    @cached_property
+    def remarks(self) -> tuple[int, ...]:
+        """Columns of remarks: most say nothing of the value, some take it away."""
+        taken = set(self._places.values()) | {self.value} | {test.index for test in self.tests}
+        named = (at for at, heading in enumerate(self.headings) if heading.strip().lower().rstrip(".:") in REMARKS)
+        return tuple(at for at in named if at not in taken)
 
     def at(self, role: str) -> int | None:
         """Position of the column that holds ``role``, or None."""

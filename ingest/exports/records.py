@@ -10,8 +10,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from ingest.cells.words import is_flagged
+from ingest.cells.words import is_flagged, takes_away
 from ingest.exports.context import Context
 from ingest.exports.distinct import decode, distinct
 from ingest.exports.plan import Plan
@@ -97,8 +98,11 @@ class Records:
         plan = self.tables[table_no].plan
         shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
         shared.update(_moments(plan, cells))
+        remarks = _remarks([cells(at) for at in plan.remarks])
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
+            if remarks is not None:
+                shared["flag"] = _flags([shared["flag"], remarks]) if "flag" in shared else remarks
             if (named := plan.at("test")) is not None:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
@@ -111,8 +115,9 @@ class Records:
                 beside["unit"] = cells(test.unit_at)
             if test.sign_at is not None:
                 beside["comparator"] = cells(test.sign_at)
-            if test.flags:
-                beside["flag"] = _flags([cells(at) for at in test.flags])
+            if test.flags or remarks is not None:
+                flags = _flags([cells(at) for at in test.flags]) if test.flags else remarks
+                beside["flag"] = flags if remarks is None else pc.coalesce(flags, remarks)
             if plan.crossed and (named := plan.at("test")) is not None:
                 beside["name"] = cells(named)
             texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
@@ -188,8 +193,6 @@ def _plain(column: pa.Array) -> pa.Array:
 
 def _filled(raw: pa.Array) -> Whole:
     """Positions of the cells that hold more than blanks."""
-    import pyarrow.compute as pc
-
     texts = pc.utf8_trim_whitespace(raw)
     found: Whole = np.flatnonzero(pc.fill_null(pc.not_equal(texts, ""), False).to_numpy(zero_copy_only=False))
     return found
@@ -197,13 +200,20 @@ def _filled(raw: pa.Array) -> Whole:
 
 def _flags(columns: Sequence[pa.Array]) -> pa.Array:
     """Several columns of flags as one: the first of each row that is set, else nothing."""
-    import pyarrow.compute as pc
-
     texts = []
     for column in columns:
         cells = distinct(column)
         texts.append(decode([text if is_flagged(text or "") else None for text in cells.texts], cells.codes))
     return pc.coalesce(*texts)
+
+
+def _remarks(columns: Sequence[pa.Array]) -> pa.Array | None:
+    """Remarks that take the value beside them away; None where there are none."""
+    found = [distinct(column) for column in columns]
+    texts = [[text if takes_away(text or "") else None for text in one.texts] for one in found]
+    if not any(text for column in texts for text in column):
+        return None
+    return pc.coalesce(*(decode(told, one.codes) for told, one in zip(texts, found, strict=True)))
 
 
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
@@ -224,8 +234,6 @@ def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
 
 
 def _joined_texts(first: pa.Array, second: pa.Array) -> pa.Array:
-    import pyarrow.compute as pc
-
     return pc.binary_join_element_wise(_plain(first), _plain(second), " ")
 
 
@@ -233,8 +241,6 @@ def cut_moments(column: pa.Array) -> tuple[pa.Array, pa.Array] | None:
     """``2031-04-02 12:01:33`` as date and time, where every cell of a long column has ten digits and marks of a date,
     a blank or T, and a time of day; else None.
     """
-    import pyarrow.compute as pc
-
     if len(column) < 1000:
         return None
     shaped = pc.match_substring_regex(column, r"^\d{2,4}[-/.]\d\d[-/.]\d{2,4}[ T]\d\d:\d\d(:\d\d)?$")
