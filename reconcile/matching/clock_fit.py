@@ -22,7 +22,7 @@ Places = NDArray[np.int64]
 STEP_S: Final = 20.0
 REACH_S: Final = 1200.0
 WITHIN_S: Final = 110.0
-SURE_FROM: Final = 0.945
+SURE_FROM: Final = 0.95
 """Share of the weight that must lie within ``WITHIN_S`` of the offset told."""
 
 EXACT_S: Final = 40.0
