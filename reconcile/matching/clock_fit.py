@@ -22,7 +22,7 @@ Places = NDArray[np.int64]
 STEP_S: Final = 20.0
 REACH_S: Final = 1200.0
 WITHIN_S: Final = 110.0
-SURE_FROM: Final = 0.93
+SURE_FROM: Final = 0.95
 """Share of the weight that must lie within ``WITHIN_S`` of the offset told."""
 
 EXACT_S: Final = 40.0
@@ -45,7 +45,7 @@ SURELY_THERE: Final = 0.9
 
 def fit_clocks(unit: Case, belief: Belief, visits: Visits) -> list[ClockFit]:
     """The offset of the clock of each member of a unit (of its one session), in order."""
-    members = unit.members or (_alone(unit),)
+    members = unit.members or (_alone(unit, belief),)
     times = unit.session.time_s
     if np.isnan(times).all():
         return [ClockFit() for _ in members]
@@ -65,20 +65,24 @@ def fit_clocks(unit: Case, belief: Belief, visits: Visits) -> list[ClockFit]:
             log_weight += np.log(_usual(grid + difference_s, lost=own_lost, blur_s=blur_s))
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
+    whole_s = [DAY_S if lost or not member.dated else HALF_HOUR_S for member in members]
+    if any(member.timed and not member.dated for member in members) and unit.members:
+        # A clock that was lost on the way, or beside another: what is told of the others must not hang on it.
+        whole_s = [DAY_S for _ in members]
     return [
-        _fit(grid, weight, float(difference_s), float(member.unsure_s[variant]))
+        _fit(grid, weight, float(difference_s), float(member.unsure_s[variant]), every_s=every_s)
         if is_timed and steady
         else ClockFit(offset_s=float(weight @ grid + difference_s))
-        for member, difference_s, is_timed in zip(members, apart, timed, strict=True)
+        for member, difference_s, is_timed, every_s in zip(members, apart, timed, whole_s, strict=True)
     ]
 
 
-def _alone(unit: Case) -> Member:
+def _alone(unit: Case, belief: Belief) -> Member:
     count = max(len(unit.variants), 1)
     zero = np.zeros(count)
     return Member(
         number=0, place=np.arange(len(unit.session.rows)), difference_s=zero, drift=zero, middle_s=0.0,
-        unsure_s=zero, dated=True, timed=True,
+        unsure_s=zero, dated=not bool(belief.lost[belief.weight.argmax()]), timed=True,
     )  # fmt: skip
 
 
@@ -136,8 +140,12 @@ def _steady(members: tuple[Member, ...], variant: int, times: Numbers) -> bool:
     return all(abs(float(member.drift[variant])) * span_s < MOST_DRIFT_S for member in members)
 
 
-def _fit(grid: Numbers, weight: Numbers, difference_s: float, unsure_s: float) -> ClockFit:
-    """The offset of one clock, rounded to what clocks are usually off by where that is likely."""
+def _fit(grid: Numbers, weight: Numbers, difference_s: float, unsure_s: float, *, every_s: float) -> ClockFit:
+    """The offset of one clock, rounded to what clocks are usually off by where that is likely.
+
+    It is known only where it is a multiple of ``every_s``: minutes that a clock was off can be guessed, not known, from
+    a job list.
+    """
     offsets = grid + difference_s
     middle_s = float(offsets[weight.argmax()])
     near = np.abs(offsets - middle_s) < WITHIN_S
@@ -146,7 +154,7 @@ def _fit(grid: Numbers, weight: Numbers, difference_s: float, unsure_s: float) -
     told_s = whole_s if abs(mean_s - whole_s) < WITHIN_S else mean_s
     share = float(weight[np.abs(offsets - told_s) < WITHIN_S].sum())
     spread_s = float(np.sqrt(weight @ (offsets - told_s) ** 2))
-    if share < SURE_FROM or unsure_s > MOST_UNSURE_S:
+    if share < SURE_FROM or unsure_s > MOST_UNSURE_S or told_s % every_s != 0.0:
         return ClockFit(offset_s=mean_s, spread_s=max(spread_s, unsure_s))
     return ClockFit(offset_s=told_s, spread_s=max(unsure_s, EXACT_S), known=True)
 

@@ -70,6 +70,7 @@ DEAD_BY_UNPROVED: Final = 0.03
 """Weight of a dead test with a meter that is never proved although another meter of the crew is."""
 
 LIVE_BY_INDICATOR: Final = 0.15
+LIVE_BETWEEN_PROOFS: Final = 0.01
 """Weight of a live voltage with the meter that is proved, where another one measures voltages too."""
 
 
@@ -399,8 +400,21 @@ def by_role(kind: Places, others: Places) -> Numbers:
     if other_proved and not proved and np.isin(others, VOLTAGE_KINDS).any():
         weight[voltage[:, None] & (part == ISOLATED)] = DEAD_BY_UNPROVED
     if proved and not other_proved and np.isin(others, VOLTAGE_KINDS).any():
-        weight[voltage[:, None] & ((part == SUPPLY) | (part == RESTORED))] = LIVE_BY_INDICATOR
+        live = (part == SUPPLY) | (part == RESTORED)
+        weight[voltage[:, None] & live] = LIVE_BY_INDICATOR
+        weight[_between_proofs(kind)[:, None] & live] = LIVE_BETWEEN_PROOFS
     return weight
+
+
+def _between_proofs(kind: Places) -> NDArray[np.bool_]:
+    """True for voltages that follow a proof and are followed by one, nothing else between: a dead test."""
+    voltage, proof = np.isin(kind, VOLTAGE_KINDS), kind == PROOF_KIND
+    place = np.arange(len(kind))
+    last = np.maximum.accumulate(np.where(voltage, -1, place))
+    next_ = np.minimum.accumulate(np.where(voltage, len(kind), place)[::-1])[::-1]
+    known = voltage & (last >= 0) & (next_ < len(kind))
+    enclosed: NDArray[np.bool_] = known & proof[np.maximum(last, 0)] & proof[np.minimum(next_, len(kind) - 1)]
+    return enclosed
 
 
 def _case(laid: list[_Laid], cases: list[Case], lost: dict[int, bool]) -> Case:

@@ -27,8 +27,10 @@ def read_by_exchanges(sessions: list[Session], clock_readings: pd.DataFrame) -> 
     if usable.empty:
         return sessions
     heard: dict[str, list[tuple[float, float]]] = {}
-    for row in usable.sort_values("observed_at").itertuples():
-        heard.setdefault(str(row.meter_serial), []).append((row.observed_at.timestamp(), float(row.offset_s)))
+    usable = usable.sort_values("observed_at")
+    observed_s = usable["observed_at"].to_numpy(dtype="datetime64[ns]").astype(np.int64) / 1e9
+    for serial, moment_s, offset_s in zip(usable["meter_serial"], observed_s, usable["offset_s"], strict=True):
+        heard.setdefault(str(serial), []).append((float(moment_s), float(offset_s)))
     found = list(sessions)
     later_start_s: dict[str, float] = {}
     for number in range(len(sessions) - 1, -1, -1):
@@ -36,14 +38,13 @@ def read_by_exchanges(sessions: list[Session], clock_readings: pd.DataFrame) -> 
         if np.isnan(session.time_s).all():
             continue
         last_s, first_s = float(np.nanmax(session.time_s)), float(np.nanmin(session.time_s))
-        serial = session.meter_serial or ""
-        followed_s = later_start_s.get(serial, np.inf)
-        if last_s <= followed_s:
-            offset_s = _offset_after(last_s, heard.get(serial, []))
-            if offset_s is not None:
-                found[number] = _shifted(session, offset_s)
+        name = session.meter_serial or ""
+        followed_s = later_start_s.get(name, np.inf)
+        known_s = _offset_after(last_s, heard.get(name, [])) if last_s <= followed_s else None
+        if known_s is not None:
+            found[number] = _shifted(session, known_s)
         # A later session that begins earlier by the meter means that the clock was set or lost in between.
-        later_start_s[serial] = min(first_s, followed_s)
+        later_start_s[name] = min(first_s, followed_s)
     return found
 
 

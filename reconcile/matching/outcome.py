@@ -10,17 +10,20 @@ from numpy.typing import NDArray
 
 from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
+from reconcile.matching.order import KINDS
 from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits
 from reconcile.questions import find_questions
 from reconcile.tables import MatchResult
 from schemas.check import conform_table
 from schemas.matches import Clocks, Matches
+from schemas.quantities import QUANTITIES
+from schemas.steps import PHASES, STEPS
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-AUTO_FROM: Final = 0.995
+AUTO_FROM: Final = 0.997
 STEP_SURE_FROM: Final = 0.9
 NOWHERE_FROM: Final = 0.95
 MOST_LOST: Final = 0.4
@@ -30,6 +33,9 @@ MOST_SURE_OF_NOTHING: Final = 0.97
 
 AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
+
+VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
+PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
 
 OUTCOMES: Final = ("auto", "decided", "review", "none")
 AUTO, DECIDED, REVIEW, NONE = range(4)
@@ -69,6 +75,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     column = by_step.argmax(axis=1)
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
     step_sure = step_sure if belief.order_step_sure is None else step_sure * belief.order_step_sure
+    step_sure = np.where(_torn(case.session.kind, best, belief.steps[reading, column]), 0.0, step_sure)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
     lost = (sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM)
@@ -90,6 +97,26 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
             int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)
         },
     }
+
+
+def _torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:
+    """True for voltages one after another, each pair of conductors once, that are not all of one part of the work:
+    nobody goes from live to dead within three readings.
+    """
+    torn = np.zeros(len(kind), dtype=bool)
+    run: list[int] = []
+    for place in np.flatnonzero(np.isin(kind, VOLTAGE_KINDS)):
+        goes_on = run and place == run[-1] + 1 and appliance[place] == appliance[run[-1]]
+        if not goes_on or kind[place] in kind[run]:
+            torn[run] = _differ(step[run])
+            run = []
+        run.append(int(place))
+    torn[run] = _differ(step[run])
+    return torn
+
+
+def _differ(step: Places) -> bool:
+    return len(set(PHASE_OF_STEP[step])) > 1
 
 
 def taken_seconds(case: Case, belief: Belief) -> Numbers:
