@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from ingest.exports.alignment import Alignment, align, has_identity, may_differ
+from ingest.exports.alignment import Alignment, align, has_identity, is_shifted, may_differ
 from ingest.exports.context import (
     Context,
     is_comment,
@@ -270,6 +270,8 @@ class Scanner:
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
+        if not broken and self.plan is not None and is_shifted(row, self.plan):
+            broken = "shifted"
         self.context = self.context.after_rows()
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
