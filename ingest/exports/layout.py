@@ -11,11 +11,11 @@ from typing import Final
 from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
-from ingest.cells.units import parse_unit
+from ingest.cells.units import Unit, parse_unit
 from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
-from ingest.exports.measurements import parse_meaning
+from ingest.exports.measurements import parse_meaning, with_unit
 from ingest.exports.plan import REMARKS, Plan
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
 from ingest.exports.unknown import keep_unknown
@@ -262,6 +262,37 @@ def _units_row(row: Sequence[str], width: int) -> list[str] | None:
     words = ("hh:mm", "hh:mm:ss", "text", "date", "time", "no", "#", "pass/fail", "number", "string")
     formats = [cell for cell in filled if parse_order(cell) or cell.lower().strip("()[]") in words]
     return cells if units and len(units) + len(formats) == len(filled) else None
+
+
+def with_units(plan: Plan, row: Sequence[str]) -> Plan | None:
+    """The plan for rows below another row of units inside a table; None where ``row`` is none.
+
+    A unit that stands below a column counts from there on. Where the heading itself names another one, nothing is
+    certain any more.
+    """
+    units = _units_row(row, plan.width)
+    if units is None or len(row) < plan.width:
+        return None
+    told = [parse_unit(unit) for unit in units]
+    if plan.value is not None:
+        return _with_unit_of_value(plan, told[plan.value])
+    tests = []
+    for test in plan.tests:
+        unit, heading = told[test.index], parse_heading(plan.headings[test.index])
+        if unit is not None:
+            conflict = CONFLICT if contradicts(heading, unit) else ""
+            test = replace(test, meaning=with_unit(replace(test.meaning, unit=unit), unit), conflict=conflict)
+        tests.append(test)
+    return replace(plan, tests=tuple(tests))
+
+
+def _with_unit_of_value(plan: Plan, unit: Unit | None) -> Plan | None:
+    """The plan of a long table with another unit below the heading of its values."""
+    assert plan.value is not None
+    if unit is None:
+        return None
+    doubt = CONFLICT if contradicts(parse_heading(plan.headings[plan.value]), unit) else plan.doubt
+    return replace(plan, value_unit=unit, doubt=doubt)
 
 
 def make_plan(
