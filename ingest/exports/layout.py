@@ -30,6 +30,8 @@ _QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}"
 _WHEN: Final = re.compile(r"\d{1,2}:\d{2}|\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}")
 """A date or time anywhere in a cell: no heading holds one."""
 _TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
+_SHARE_OF: Final = re.compile(r"\d{1,3}\s?% (?:of )?[a-z].*", re.IGNORECASE)
+"""The name of a share of something: ``80% limit``."""
 Body = Callable[[int], Sequence[Sequence[str]]]
 
 
@@ -37,7 +39,7 @@ Body = Callable[[int], Sequence[Sequence[str]]]
 def is_data_cell(text: str) -> bool:
     """True for numbers, dates and times: what never stands in a heading row."""
     cell = fold(text)
-    if not cell or not any(mark.isdigit() for mark in cell):
+    if not cell or not any(mark.isdigit() for mark in cell) or _SHARE_OF.fullmatch(cell):
         return False
     if _WHEN.search(cell):
         return parse_heading(cell).order is None
