@@ -77,7 +77,9 @@ def run(
     taken = _take_in(home, inputs, profile, zone, date_order)
     derived = pipeline.derive(home, pipeline.run_scope(taken))
     written = pipeline.certify(derived, out, book=home, tables=tables, pdf=pdf)
-    _report(json, pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written)))
+    book_zone = None if zone else home.zone.key
+    report = pipeline.Report(taken=taken, derived=derived, out=out, written=tuple(written), book_zone=book_zone)
+    _report(json, report)
     return _exit_code(taken, derived)
 
 
@@ -103,8 +105,9 @@ def import_(
     inputs = find_inputs(paths, skip=[book])
     inputs.left_alone += [name for _, name, _ in inputs.office]
     inputs.office = []
-    taken = _take_in(Book(book), inputs, profile, zone, date_order)
-    _report(json, pipeline.Report(taken=taken))
+    home = Book(book)
+    taken = _take_in(home, inputs, profile, zone, date_order)
+    _report(json, pipeline.Report(taken=taken, book_zone=None if zone else home.zone.key))
     return _exit_code(taken)
 
 

@@ -144,6 +144,11 @@ def _audit_derivation(
         return [{"part": "dataset", "verdict": "not derivable", "where": str(out), "message": message}]
     names.update(zip(again.derived.evidence["sha256"], again.derived.evidence["original_name"], strict=True))
     progress("comparing")
+    if damaged:
+        audit.notes.append(
+            f"{len(damaged)} damaged pieces of evidence were left out; what else was worked out with their help "
+            "(clocks, matches, verdicts) can differ because of that: restore them and audit again"
+        )
     note = version_note(package)
     if note:
         audit.notes.append(note)
@@ -170,7 +175,7 @@ def choose_made(audit: Audit, book: Book, package: bytes) -> Made | None:
 
 def derive_again(book: Book, made: Made | None, damaged: Collection[str], found: Collection[str]) -> Again:
     """The dataset from raw evidence, as the book stood when it was made, without what is damaged."""
-    then = book.as_of(made.entries) if made else book
+    then = book.as_of(made.entries if made else None, without=damaged)
     exports, office = (made.exports, made.office) if made else (None, None)
     if damaged:
         every = set(then.evidence.hashes())

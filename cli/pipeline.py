@@ -90,9 +90,12 @@ class Derived:
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """What one command has to tell; parts that it did not do are None. ``brief``: totals only, not the whole day."""
+    """What one command has to tell; parts that it did not do are None. ``brief``: totals only, not the whole day.
+    ``book_zone``: the zone of times for which neither their file nor the operator names one.
+    """
 
     taken: Taken | None = None
+    book_zone: str | None = None
     office: Office | None = None
     derived: Derived | None = None
     out: Path | None = None

@@ -172,6 +172,8 @@ def report_lines(report: Report) -> str:
     lines: list[str] = []
     if report.taken is not None:
         lines += [*counts_lines(report.taken), ""]
+        if report.book_zone is not None and len(report.taken.files):
+            lines += [f"zone where a file names none: {report.book_zone} (that of the book; see --zone)", ""]
     if report.office is not None:
         lines += office_lines(report.office)
     if report.derived is not None:

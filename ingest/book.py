@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
@@ -80,11 +80,15 @@ class Book:
             )  # fmt: skip
         return zone
 
-    def as_of(self, entries: int) -> Book:
-        """The book as it stood when its journal had so many entries, for reading only."""
+    def as_of(self, entries: int | None, *, without: Collection[str] = ()) -> Book:
+        """The book as it stood when its journal had so many entries (None: now), for reading only.
+
+        Evidence in ``without`` (SHA-256) is passed over as if it had never been taken in: what is damaged.
+        """
         past = Book(self.root)
-        past.journal = PastJournal(self.journal.path, entries)
-        past.evidence = EvidenceStore(self.evidence.root, journal=past.journal)
+        if entries is not None:
+            past.journal = PastJournal(self.journal.path, entries)
+        past.evidence = EvidenceStore(self.evidence.root, journal=past.journal, without=without)
         return past
 
     def create(self, zone: str = DEFAULT_ZONE) -> None:

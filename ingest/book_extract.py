@@ -60,11 +60,11 @@ def read_book(
     taken = [decided(one, told) for one in list_taken(book, only=only)]
     zone = book_zone or book.zone.key
     parts = read_taken(book, taken, meter_zones, zone, use_derived=use_derived)
-    transcripts, clocks = read_transcripts(book, {one.sha256 for one in taken}, only, zone)
+    transcripts, clocks, memories = read_transcripts(book, {one.sha256 for one in taken}, only, zone)
     joined = join_extracts([*parts, *transcripts]) if parts or transcripts else FilesExtract(
         readings=empty_table(Readings), refusals=empty_table(Refusals), files=empty_table(FileCounts)
     )  # fmt: skip
-    resolved = resolve_overlap(joined.readings)
+    resolved = resolve_overlap(joined.readings, memories)
     again = resolved.duplicates["evidence_sha256"].value_counts()
     files = joined.files.assign(duplicates=joined.files["evidence_sha256"].map(again).fillna(0).astype("int64"))
     refusals = joined.refusals.sort_values(["evidence_sha256", "record_no"], kind="stable", ignore_index=True)
@@ -159,15 +159,15 @@ def recorded_claim(book: Book, taken: Taken) -> Claim:
 
 def read_transcripts(
     book: Book, exports: Collection[str], only: Collection[str] | None, zone: str
-) -> tuple[list[FilesExtract], list[pd.DataFrame]]:
-    """The tables of all conversations with meters, and what their clocks said."""
+) -> tuple[list[FilesExtract], list[pd.DataFrame], dict[str, str]]:
+    """The tables of all conversations with meters, what their clocks said, and which memory each read."""
     sidecars = {
         sha256: sidecar
         for sha256 in book.evidence.hashes()
         if sha256 not in exports and (only is None or sha256 in only)
         and (sidecar := book.evidence.sidecar(sha256)).kind == "transcript"
     }  # fmt: skip
-    parts, clocks = [], []
+    parts, clocks, memories = [], [], {}
     for one in read_conversations(book, sidecars, find_zone(zone)):
         extract = one.extract
         counts = pd.DataFrame({
@@ -179,4 +179,5 @@ def read_transcripts(
             FilesExtract(readings=extract.readings, refusals=extract.refusals, files=conform_table(FileCounts, counts))
         )
         clocks.append(one.clock_readings)
-    return parts, clocks
+        memories[one.sha256] = one.memory
+    return parts, clocks, memories

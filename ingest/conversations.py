@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import BinaryIO, Final
 from zoneinfo import ZoneInfo
@@ -25,9 +25,13 @@ TELLING: Final = 12
 
 @dataclass(frozen=True, kw_only=True)
 class ReadConversation:
-    """One transcript as read: its extract, and what the meter's clock said (schemas.meters.ClockReadings)."""
+    """One transcript as read: its extract, and what the meter's clock said (schemas.meters.ClockReadings).
+
+    ``memory`` is the same for conversations that are known to have read the same memory of the same meter.
+    """
 
     sha256: str
+    memory: str
     extract: Extract
     clock_readings: pd.DataFrame
 
@@ -62,7 +66,7 @@ def read_conversations(book: Book, hashes: Collection[str], zone: ZoneInfo) -> l
             except InputError as error:
                 extract = no_transcript(stream, error, sha256)
                 read[sha256] = ReadConversation(
-                    sha256=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone)
+                    sha256=sha256, memory=sha256, extract=extract, clock_readings=clock_table(None, sha256, zone)
                 )
                 continue
             memories.append(memory_of(heard, sha256))
@@ -74,7 +78,27 @@ def read_conversations(book: Book, hashes: Collection[str], zone: ZoneInfo) -> l
         with book.evidence.open(sha256) as stream:
             heard = hear(stream, profiles)
             read[sha256] = _read(heard, stream, sha256, zone, _later_contents(book, heard, sha256, memories, profiles))
-    return [read[sha256] for sha256 in hashes]
+    named = name_memories(memories)
+    return [replace(read[sha256], memory=named.get(sha256, sha256)) for sha256 in hashes]
+
+
+def name_memories(memories: Iterable[Memory]) -> dict[str, str]:
+    """Conversation to the first conversation with the same memory (SHA-256).
+
+    A meter's memory is the same as before where something is in both and nothing differs; a meter that does not say its
+    serial number has another one each time.
+    """
+    named: dict[str, str] = {}
+    latest: dict[tuple[str, str | None], tuple[str, Marks]] = {}
+    for one in sorted(memories, key=lambda memory: (memory.opened_at, memory.sha256)):
+        name, held = latest.get(one.meter, (one.sha256, Marks()))
+        common = [position for position in one.stored if position in held]
+        if not one.meter[1] or not common or any(one.stored[position] != held[position] for position in common):
+            name, held = one.sha256, Marks()
+        held.update(one.stored)
+        latest[one.meter] = (name, held)
+        named[one.sha256] = name
+    return named
 
 
 def memory_of(heard: Heard, sha256: str) -> Memory:
@@ -146,6 +170,6 @@ def _ends_in(cut: str, raw: str) -> bool:
 
 def _read(heard: Heard, stream: BinaryIO, sha256: str, zone: ZoneInfo, elsewhere: Marks) -> ReadConversation:
     return ReadConversation(
-        sha256=sha256, extract=read_heard(heard, stream, sha256=sha256, zone=zone, elsewhere=elsewhere),
+        sha256=sha256, memory=sha256, extract=read_heard(heard, stream, sha256=sha256, zone=zone, elsewhere=elsewhere),
         clock_readings=clock_table(heard, sha256, zone),
     )  # fmt: skip

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -84,9 +84,10 @@ class _Waiting:
 class EvidenceStore:
     """Write-once objects below one folder. With a ``journal``, every object kept is entered there."""
 
-    def __init__(self, root: Path, *, journal: Journal | None = None) -> None:
+    def __init__(self, root: Path, *, journal: Journal | None = None, without: Collection[str] = ()) -> None:
         self.root = root
         self._journal = journal
+        self._without = frozenset(without)
 
     def path(self, sha256: str) -> Path:
         """Where the bytes of an object are, or would be."""
@@ -170,7 +171,7 @@ class EvidenceStore:
     def hashes(self) -> Iterator[str]:
         """The SHA-256 names of all objects that were taken in, in ascending order."""
         if self._journal is not None:
-            yield from sorted(self._listed())
+            yield from sorted(self._listed().keys() - self._without)
         elif self.root.is_dir():
             for folder in sorted(self.root.iterdir()):
                 yield from sorted(entry.stem for entry in folder.glob("*.json"))

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 ISO: Final = "%Y-%m-%dT%H:%M:%S"
 NO_CLOCK: Final = "the record has no time"
+ARRIVAL: Final = "the meter gave no time: this is when the value reached this computer"
 
 
 def parse_local(text: str, pattern: str) -> datetime | None:

@@ -3,11 +3,13 @@
 A record is told by its meter, memory slot, time, quantity and conductors. With the same value it is the same record
 seen again; with another value it is a conflict. The same slot at another time is another record: memory counters
 restart. Records without a slot are told by meter, time, label and value, and stand as often as the fullest export has
-them. Records without a time are never joined. A meter without a serial number is known only inside one export.
+them. Records without a time are joined only where two conversations are known to have read the same memory. A meter
+without a serial number is known only inside one export.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -32,12 +34,13 @@ class Resolved:
     conflicts: pd.DataFrame
 
 
-def resolve_overlap(readings: pd.DataFrame) -> Resolved:
+def resolve_overlap(readings: pd.DataFrame, memories: Mapping[str, str] | None = None) -> Resolved:
     """Each stored record once, with duplicates (schemas.readings.Duplicates) and conflicts (Conflicts) apart.
 
     Shape: rows of ``readings`` = rows that stand + rows of ``duplicates``. Of records that are the same, the one in the
     evidence with most readings stands (then the smallest hash, line and column): a whole memory is not torn apart by a
-    short overlap of it, and the order of imports changes nothing.
+    short overlap of it, and the order of imports changes nothing. ``memories``: conversation (SHA-256) to the name of
+    the meter's memory that it read, where two are known to have read the same one.
     """
     held = readings["evidence_sha256"].map(readings["evidence_sha256"].value_counts()).astype("int64")
     ordered = readings.assign(fuller=-held).sort_values(["fuller", *PLACE], kind="stable").reset_index(drop=True)
@@ -56,6 +59,11 @@ def resolve_overlap(readings: pd.DataFrame) -> Resolved:
     copy = pd.DataFrame({"record": record, "evidence": ordered["evidence_sha256"]})
     copy_no = copy.groupby(["record", "evidence"], observed=True).cumcount()
     _stand_once(first, known, _codes([pd.Series(record), copy_no]))
+    if memories:
+        memory = ordered["evidence_sha256"].map(dict(memories)).astype("str")
+        untimed = (~timed & slotted & memory.notna()).to_numpy()
+        of_memory = [memory, ordered["memory_no"], *(ordered[name] for name in MEASURED), nth, pd.Series(content)]
+        _stand_once(first, untimed, _codes(of_memory))
     stands = first == np.arange(len(ordered))
     return Resolved(
         readings=ordered[stands].sort_values(PLACE, kind="stable").reset_index(drop=True),

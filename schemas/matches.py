@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import pandas as pd
 from pandera.typing.pandas import Series
 
 from schemas.columns import (
@@ -30,6 +31,9 @@ class Sightings(Table):
 
     Promise 1 of the project rests on this type: which appliance a reading belongs to cannot depend on whether
     it would pass there.
+
+    ``stamped_at`` without ``meter_time`` is the moment at which a live reading reached this computer
+    (``stamped_by_computer``): the meter's clock had no part in it and nothing is to be corrected.
     """
 
     reading_id: Series[Text] = key()
@@ -43,6 +47,11 @@ class Sightings(Table):
     quantity: Series[Text] = required(isin=list(QUANTITIES))
     conductors: Series[Text] = optional(isin=list(CONDUCTORS))
     label: Series[Text] = optional()
+
+
+def stamped_by_computer(sightings: pd.DataFrame) -> pd.Series:
+    """True for each live reading whose moment is that of its arrival here, so that no meter's clock error applies."""
+    return sightings["stamped_at"].notna() & sightings["meter_time"].isna()
 
 
 class Matches(Table):

@@ -41,7 +41,13 @@ class Accuracies(Table):
 
 
 class ClockReadings(Table):
-    """What a meter's clock said in a conversation: meter time minus true time [s], at a moment, ± uncertainty [s]."""
+    """What a meter's clock said in a conversation: meter time minus true time [s], at a moment, ± uncertainty [s].
+
+    One row a conversation in which the meter told its time and its serial number; ``uncertainty_s`` is at least half of
+    the shortest round trip. ``evidence_sha256`` is the transcript: readings of the same evidence were read from it
+    in the same minutes. Both use the same zone, so ``offset_s`` can be taken from ``stamped_at`` of readings that were
+    stored before ``observed_at`` and after the clock was last set or lost. A clock that is set gives two rows.
+    """
 
     meter_serial: Series[Text] = required()
     observed_at: Series[Moment] = required()

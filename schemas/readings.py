@@ -56,7 +56,9 @@ class Readings(Table):
     frame number of a transcript; ``column_no`` the position in the record (first is 1) of the cell that holds
     the value. ``raw_text`` is the cell as received, decoded, nothing trimmed. ``meter_time`` is what the meter
     said, local; ``stamped_at`` the same moment in UTC by the zone of the profile or of the operator, null where
-    it cannot be known, with ``time_reason`` saying why. The clock has not been corrected yet.
+    it cannot be known, with ``time_reason`` saying why. The clock has not been corrected yet. A live reading
+    without a time of its own has the moment of its arrival by this computer's clock as ``stamped_at``, no
+    ``meter_time``, and a ``time_reason`` that says so: no error of the meter's clock is in it.
 
     ``value`` [``unit``] with ``comparator``; null for indications, and null with a ``reason`` where the meter
     said that it has no number (over-range without a bound, for example). ``resolution`` [``unit``]: one step of the

@@ -42,6 +42,11 @@ _TOGETHER: Final = (
         re.IGNORECASE,
     ),
     re.compile(r"(?P<date>\d{8}|\d{4}-\d{2}-\d{2})[T_ ](?P<time>\d{4}|\d{6}(?:[zZ]|[+-]\d{4})?)"),
+    re.compile(
+        r"(?P<date>\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})[T_ ]"
+        r"(?P<time>\d{1,2}\.\d{2}\.\d{2}(?:\s?[ap]\.?m\.?)?)",
+        re.IGNORECASE,
+    ),
     re.compile(r"(?P<time>\d{1,2}:\d{2}(?::\d{2})?(?:\s?[ap]m)?)[\s,]+(?P<date>.*\d.*)", re.IGNORECASE),
 )
 

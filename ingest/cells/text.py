@@ -58,6 +58,15 @@ def fold(text: str) -> str:
     return folded.strip(" \r\n\x00\x0b\x0c")
 
 
+_HIDDEN: Final = {ord(mark): chr(0xE000 + at) for at, mark in enumerate(QUOTES)}
+_SHOWN: Final = {0xE000 + at: mark for at, mark in enumerate(QUOTES)}
+
+
+def fold_name(text: str) -> str:
+    """``fold`` for what people wrote: their apostrophes stay as they are."""
+    return fold(unmangle(text).translate(_HIDDEN)).translate(_SHOWN)
+
+
 _SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊ₑₙₛₗₚₒₐ", "0123456789+enslpoa")
 
 

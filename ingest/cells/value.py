@@ -242,7 +242,7 @@ def _read_as(quantity: str, unit: Unit | None) -> Unit | None:
     """
     if unit and quantity == "rcd_trip_time" and unit.base == "siemens":
         return Unit("s", 0 if unit.exponent == 0 else -3)
-    if unit and quantity == "insulation_resistance" and unit.exponent == 6:
+    if unit and quantity == "insulation_resistance" and unit.base == "Ohm" and unit.exponent == 6:
         return Unit("Ohm", 6)
     return unit
 

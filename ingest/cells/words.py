@@ -116,10 +116,23 @@ NOT_FLAGGED: Final = frozenset(
 )  # fmt: skip
 
 
+VOID: Final = frozenset(
+    ("void", "voided", "deleted", "invalid", "error", "err", "aborted", "cancelled", "canceled", "erased", "bad",
+     "corrupt", "discarded", "ignore", "rejected", "not valid", "wrong")
+)  # fmt: skip
+"""Words for a record that does not count."""
+
+
 def is_flagged(text: str) -> bool:
     """True where the cell of a flag says anything but no."""
     word = simplify(text)
     return word not in NOT_FLAGGED and not is_not_measured(word)
+
+
+def takes_away(text: str) -> bool:
+    """True for a remark that is nothing but a comparator, or a word for over range or for a record that is void."""
+    word = simplify(text)
+    return bool(word) and (word in VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text))
 
 
 def find_indication(quantity: str, text: str) -> str | None:

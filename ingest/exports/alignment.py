@@ -17,8 +17,9 @@ from ingest.cells.value import number_of
 from ingest.cells.words import is_not_measured, is_over_range
 from ingest.exports.context import is_statistic, is_summary
 from ingest.exports.headings import parse_heading
-from ingest.exports.layout import Plan, is_data_cell
+from ingest.exports.layout import is_data_cell
 from ingest.exports.mend import fits_plan
+from ingest.exports.plan import Plan
 from ingest.exports.roles import is_state, parse_memory_no
 
 Rows = Sequence[Sequence[str]]
@@ -97,7 +98,7 @@ def named_width(plan: Plan) -> int:
 
 def last_value(plan: Plan) -> int:
     """The position of the last column of values."""
-    return max(test.index for test in plan.tests)
+    return max(test.index for test in plan.known_tests)
 
 
 def may_differ(cells: Sequence[str], plan: Plan, usual: int) -> bool:
@@ -121,7 +122,7 @@ def ends_with_values(row: Sequence[str], plan: Plan) -> bool:
     last = last_value(plan)
     if not _holds_value(row, last):
         return False
-    filled = [row[test.index] for test in plan.tests if test.index < len(row) and row[test.index]]
+    filled = [row[test.index] for test in plan.known_tests if test.index < len(row) and row[test.index]]
     roles = {at for _, at in plan.roles}
     behind = [cell for at, cell in enumerate(row) if at > last and at not in roles and cell]
     return all(_is_value(cell) for cell in filled) and not any(number_of(cell) is not None for cell in behind)

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.cells.numbers import NumberStyle
-from ingest.cells.text import fold
+from ingest.cells.text import fold_name
 from ingest.exports.clockings import Clocking
 from ingest.exports.distinct import Codes, coded, combine, decode, distinct
 from ingest.exports.meanings import Named, name_records
@@ -178,7 +178,7 @@ def _names(records: Records, name: str, rows: Codes) -> pa.DictionaryArray:
 
 def clean_name(text: str) -> str | None:
     """A label or serial number without what spreadsheets wrap around text (``="0012"``, a leading apostrophe)."""
-    name = fold(text).replace("\x00", "")
+    name = fold_name(text).replace("\x00", "")
     if name.startswith('="') and name.endswith('"'):
         name = name[2:-1]
     return " ".join(name.removeprefix("'").split()) or None

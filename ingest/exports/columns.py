@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 import pyarrow.csv
 
 from ingest.exports.distinct import distinct
-from ingest.exports.layout import Plan, is_aside
+from ingest.exports.plan import Plan, is_aside
 
 CHUNK_BYTES: Final = 4 << 20
 RETRY_BYTES: Final = 256 << 10

@@ -58,7 +58,8 @@ _DECIMAL: Final = re.compile(r"decimal(?: ?(?:separator|mark|point|sign|symbol|c
 @dataclass(frozen=True)
 class Context:
     """Facts said once for many rows. ``units`` is by quantity, with ``""`` for all; ``dates`` are other dates of the
-    file, used only as evidence for the order of day and month.
+    file, used only as evidence for the order of day and month. ``here`` is what was said since the last row of data,
+    by kind, with its weight; ``unsure`` are kinds that were said in two ways or in none that can be read.
     """
 
     meter_serial: str | None = None
@@ -73,6 +74,12 @@ class Context:
     test_text: str | None = None
     units: tuple[tuple[str, Unit], ...] = ()
     dates: tuple[str, ...] = field(default=())
+    here: tuple[tuple[str, int, str], ...] = field(default=(), compare=False)
+    unsure: frozenset[str] = frozenset()
+
+    def after_rows(self) -> Context:
+        """The same for lines below rows of data: what they say replaces what was said before."""
+        return replace(self, here=()) if self.here else self
 
     def unit_for(self, quantity: str) -> Unit | None:
         """The unit that the preamble gives for ``quantity``, if any."""
@@ -140,12 +147,6 @@ def _tells(key: str, value: str) -> bool:
     if not value:
         return kind != "unit of"
     return {
-        "serial": any(mark.isdigit() for mark in value),
-        "zone": parse_zone(value) is not None
-        or value.lower() in LOCAL_WORDS
-        or parse_clock(value).nanoseconds is not None,
-        "date": parse_date((split_moment(value) or (value,))[0]).seen,
-        "clock": parse_clock(value).nanoseconds is not None,
         "unit of": parse_unit(value) is not None,
     }.get(kind, True)
 
@@ -173,7 +174,7 @@ def _apply(context: Context, key: str, value: str) -> Context:
     if not value:
         return _reset(context, kind)
     if kind == "serial":
-        return replace(context, meter_serial=value)
+        return _say(context, kind, value, weight=1 + ("ser" in key.lower() or "s/n" in key.lower()))
     if kind == "zone":
         return _zone(context, value)
     if kind == "order":
@@ -188,8 +189,8 @@ def _apply(context: Context, key: str, value: str) -> Context:
         return replace(context, test=meaning if meaning.is_reading else None, test_text=value)
     if kind == "label":
         return replace(context, label=value)
-    if kind == "clock" and parse_clock(value).nanoseconds is not None:
-        return replace(context, clock_text=value)
+    if kind == "clock" and not split_moment(value) and not parse_date(value).seen:
+        return replace(context, clock_text=value if parse_clock(value).nanoseconds is not None else None)
     if kind == "units":
         return _units(context, value)
     if kind == "unit of" and (unit := parse_unit(value)) is not None:
@@ -208,6 +209,28 @@ def _reset(context: Context, kind: str) -> Context:
     }.get(kind, context)
 
 
+def _say(context: Context, kind: str, value: str, *, weight: int = 1) -> Context:
+    """The context with a fact; without it where lines beside each other say it in two ways, or nobody can read it."""
+    before = {name: (heavy, text) for name, heavy, text in context.here}
+    heavy, text = before.get(kind, (0, value))
+    if heavy > weight:
+        return context
+    unknown = not value or value.lower() in UNKNOWN
+    clash = heavy == weight and text.lower() != value.lower()
+    kept = None if unknown or clash else value
+    here = (*(one for one in context.here if one[0] != kind), (kind, weight, "" if clash else value))
+    unsure = context.unsure | {kind} if kept is None else context.unsure - {kind}
+    context = replace(context, here=here, unsure=unsure)
+    if kind == "serial":
+        return replace(context, meter_serial=kept)
+    if kind == "date":
+        return replace(context, date_text=kept)
+    return replace(context, zone=kept, zone_unknown=f"{text} or {value}" if clash else None)
+
+
+UNKNOWN: Final = ("unknown", "not known", "none", "n/a", "na", "-", "--", "?", "tbc")
+
+
 def _title(context: Context, line: str) -> Context:
     """A title of its own names the test of the tables below it, or takes back the name before."""
     bare = line.strip("#/;*%'![]=-~<> ")
@@ -222,8 +245,13 @@ def _title(context: Context, line: str) -> Context:
 def _dates_and_units(context: Context, kind: str, key: str, value: str) -> Context:
     day = (split_moment(value) or (value, ""))[0]
     if parse_date(day).seen:
-        dates = (*context.dates, day)
-        return replace(context, dates=dates, date_text=day if kind == "date" else context.date_text)
+        context = replace(context, dates=(*context.dates, day))
+        if kind == "" and context.date_text is not None and "date" not in [name for name, _, _ in context.here]:
+            # A date of another section is in force, and this line may be the damaged date of its own.
+            return replace(context, date_text=None, unsure=context.unsure | {"date"})
+        return _say(context, kind, day) if kind == "date" else context
+    if kind == "date" and (any(mark.isdigit() for mark in value) or "date" in key.lower()):
+        return _say(context, kind, "")
     meaning, unit = parse_meaning(key), parse_unit(value)
     if unit and meaning.is_reading and meaning.quantity:
         return replace(context, units=(*context.units, (meaning.quantity, unit)))
@@ -241,7 +269,7 @@ def _zone(context: Context, value: str) -> Context:
     ):
         return context
     zone = parse_zone(value) or (parse_zone(value.split("(")[0]) if value.endswith(")") else None)
-    return replace(context, zone=zone) if zone else replace(context, zone_unknown=value)
+    return _say(context, "zone", zone) if zone else replace(context, zone=None, zone_unknown=value)
 
 
 def _units(context: Context, value: str) -> Context:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from ingest.cells.text import fold
-from ingest.exports.layout import Plan
+from ingest.exports.plan import Plan
 
 _DIGITS = re.compile(r"\d+")
 

@@ -29,7 +29,10 @@ def decode(content: bytes) -> Decoded:
     """The text of ``content``. Never raises: bytes that mean nothing become the replacement character U+FFFD."""
     for mark, encoding in _MARKS:
         if content.startswith(mark) and not (encoding == "utf-16-le" and content.startswith(codecs.BOM_UTF32_LE)):
-            return Decoded(_clean(content[len(mark) :].decode(encoding, errors="replace")), encoding)
+            rest = content[len(mark) :]
+            if encoding == "utf-8":
+                return Decoded(_clean(_decode_lines(rest)), encoding)
+            return Decoded(_clean(rest.decode(encoding, errors="replace")), encoding)
     wide = _wide_without_mark(content)
     if wide:
         return Decoded(_clean(content.decode(wide, errors="replace")), wide)
@@ -60,7 +63,10 @@ def _wide_without_mark(content: bytes) -> str | None:
 
 def _decode_lines(content: bytes) -> str:
     """Each line by itself: UTF-8 where it is valid, else CP1252. Files put together by hand mix the two."""
-    lines = []
+    try:
+        return content.decode("utf-8")
+    except UnicodeDecodeError:
+        lines = []
     for line in content.split(b"\n"):
         try:
             lines.append(line.decode("utf-8"))

@@ -62,7 +62,7 @@ def score(grid: Grid) -> tuple[int, int]:
         found = find_plan(grid.rows, position, Context(), body)
         if found:
             plan, used = found
-            explained = len(plan.tests) + len(plan.roles) + 5 * plan.is_long
+            explained = len(plan.known_tests) + len(plan.roles) + 5 * plan.is_long
             if explained < known:
                 break
             return explained, sum(1 for row in body(used) if len(row) == plan.width)

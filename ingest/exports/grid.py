@@ -33,7 +33,12 @@ class Grid:
 
 
 def split_lines(text: str) -> tuple[list[str], bool]:
-    """Physical lines without their ends (LF, CR LF, CR, mixed), and whether the last one had an end."""
+    """Physical lines without their ends (LF, CR LF, CR, mixed), and whether the last one had an end.
+
+    Where every line ends with CR CR LF, as a CR LF written once more as text does, that is one end.
+    """
+    if "\r\r\n" in text and text.count("\r\r\n") == text.count("\n"):
+        text = text.replace("\r\r\n", "\n")
     lines = LINE_ENDS.split(text) if "\r" in text else text.split("\n")
     if lines and lines[-1] == "":
         lines.pop()

@@ -18,9 +18,10 @@ from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid
 from ingest.exports.grid import Grid
 from ingest.exports.headings import parse_heading
-from ingest.exports.layout import Plan, is_data_cell
+from ingest.exports.layout import is_data_cell
 from ingest.exports.layout_seen import Seen
 from ingest.exports.measurements import parse_meaning
+from ingest.exports.plan import Plan
 from ingest.exports.roles import VERDICTS, parse_memory_no
 
 SAMPLE_ROWS: Final = 60

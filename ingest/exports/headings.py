@@ -27,6 +27,10 @@ _MEMORY: Final = re.compile(
     r" ?(?:mem|memory|store|slot|record|rec|location|loc|position|pos|cell|address|index|entry)?"
     r" ?(?:no|nr|num|number|#|id|index)?(?<=[a-z#])"
 )
+_EPOCH: Final = re.compile(
+    r"(?=.*\b(?:unix|epoch|posix)\b)"
+    r"(?:(?:unix|epoch|posix|time|timestamp|stamp|date|in|of|test|utc|s|ms|sec|seconds?|msec|milliseconds?) ?)+"
+)
 _BESIDE: Final = re.compile(
     r"(?P<of>.+?)[ _-](?:(?P<unit>units?|uom)|"
     r"(?P<comparator>sign|qualifier|qual|comparator|symbol|modifier|relation|cmp|[<>]|</>|>/<)|"
@@ -101,6 +105,8 @@ def _roles(name: str) -> tuple[tuple[str, int], ...]:
     known = vocabulary()
     if word in known:
         return known[word]
+    if _EPOCH.fullmatch(word):
+        return (("epoch", 0),)
     if _MEMORY.fullmatch(word):
         return (("memory_no", MEMORY_RANK),)
     parts = [" ".join(_PUNCTUATION.sub(" ", part).split()) for part in re.split(r"[/|,&]", name.lower())]

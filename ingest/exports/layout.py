@@ -4,89 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from functools import cache, cached_property, lru_cache
+from dataclasses import replace
+from functools import cache, lru_cache
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
-from ingest.cells.units import Unit, parse_unit
-from ingest.cells.value import Word, number_of, unit_in
+from ingest.cells.units import parse_unit
+from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
-from ingest.exports.measurements import Meaning, parse_meaning
+from ingest.exports.measurements import parse_meaning
+from ingest.exports.plan import Plan
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
+from ingest.exports.unknown import keep_unknown
 from ingest.exports.wide import CONFLICT, TestColumn, contradicts, test_columns
 
 SAMPLE_ROWS: Final = 40
 FEWEST_KNOWN: Final = 2
 NOTHING: Final = ("-", "--", "---", "n/a")
-
-
-@dataclass(frozen=True, kw_only=True)
-class Plan:
-    """What each column of one table holds.
-
-    Long (``value`` is set): one reading a row, named by ``test`` or by ``meaning``. Wide: one reading for each filled
-    cell of ``tests``. ``roles`` gives the position of every other column that is read. ``told`` is the order of day and
-    month that heading or profile names, ``offset_min`` the zone in a heading [minutes]. ``names`` are names of tests
-    that a profile explains, ``words`` words in value cells. ``crossed``: a row names the quantity, the columns name the
-    conductors. ``doubt`` says why none of its rows can be read with certainty.
-    """
-
-    headings: tuple[str, ...]
-    roles: tuple[tuple[str, int], ...]
-    tests: tuple[TestColumn, ...] = ()
-    value: int | None = None
-    meaning: Meaning | None = None
-    value_unit: Unit | None = None
-    told: str | None = None
-    offset_min: int | None = None
-    doubt: str = ""
-    crossed: bool = False
-    names: Mapping[str, Meaning] = field(default_factory=dict)
-    words: Mapping[str, Sequence[Word]] = field(default_factory=dict)
-
-    @property
-    def is_long(self) -> bool:
-        """True where a row is one reading."""
-        return self.value is not None
-
-    @property
-    def width(self) -> int:
-        """Number of columns."""
-        return len(self.headings)
-
-    @cached_property
-    def own(self) -> tuple[tuple[str, int], ...]:
-        """Columns that tell one record from another: its number, its date, its time. A summary has none of them."""
-        places = dict(self.roles)
-        return tuple(
-            (role, places[role]) for role in ("memory_no", "moment", "date", "epoch", "time") if role in places
-        )
-
-    @cached_property
-    def numbered(self) -> tuple[int, ...]:
-        """Columns one of which begins with a digit in nearly every row of data: its own, or else its values."""
-        values = [test.index for test in self.tests] if self.value is None else [self.value]
-        return tuple(at for _, at in self.own) or tuple(values)
-
-    @cached_property
-    def watched(self) -> tuple[int, ...]:
-        """Columns whose text can make a row a comment, page furniture or (without a number and time of its own) an
-        average.
-        """
-        places = {0} if self.own else {0, self.at("label"), self.at("test")}
-        return tuple(sorted(at for at in places if at is not None))
-
-    def at(self, role: str) -> int | None:
-        """Position of the column that holds ``role``, or None."""
-        return self._places.get(role)
-
-    @cached_property
-    def _places(self) -> Mapping[str, int]:
-        return dict(self.roles)
 
 
 _QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}")
@@ -141,18 +78,22 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
     row of units may follow.
     """
     first = rows[position]
+    following = rows[position + 1] if position + 1 < len(rows) else ()
+    if _are_units_above(first, following):
+        return _below_units(rows, position, context, body)
     if not _may_be_headings(first):
         return None
     best: tuple[Plan, int] | None = None
-    following = rows[position + 1] if position + 1 < len(rows) else ()
     candidates = [([fold(cell).replace("\n", " ") for cell in first], 1)]
     if _may_be_group(first, following):
-        candidates.append((_stacked(first, following), 2))
+        stacked = (_stacked(first, following), 2)
+        alone = _qualifies_all(first, following) and all(cell.strip() for cell in first)
+        candidates = [stacked] if alone else [*candidates, stacked]
     for headings, taken in candidates:
         after = rows[position + taken] if position + taken < len(rows) else ()
         units = _units_row(after, len(headings))
         used = taken + (1 if units else 0)
-        plan = make_plan(headings, units or [], context, body(used))
+        plan = make_plan(headings, units or [], context, _of_width(body(used), len(headings)))
         if (
             plan
             and taken == 2
@@ -161,7 +102,34 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
             plan = None
         if plan and (best is None or richness(plan) > richness(best[0])):
             best = plan, used
-    return best
+    return None if best is None else (keep_unknown(best[0], body(best[1])), best[1])
+
+
+def _are_units_above(row: Sequence[str], following: Sequence[str]) -> bool:
+    """True for a row of units that stands above its headings."""
+    filled = sum(1 for cell in row if cell.strip())
+    return (
+        filled > 1
+        and len(row) == len(following)
+        and _units_row(row, len(row)) is not None
+        and _may_be_headings(following)
+        and _units_row(following, len(following)) is None
+    )
+
+
+def _below_units(rows: Sequence[Sequence[str]], position: int, context: Context, body: Body) -> tuple[Plan, int] | None:
+    """The plan of a table whose headings stand below their units."""
+    units, headings = ([fold(cell) for cell in row] for row in (rows[position], rows[position + 1]))
+    if position + 2 < len(rows) and _units_row(rows[position + 2], len(headings)) is not None:
+        return None
+    plan = make_plan(headings, units, context, _of_width(body(2), len(headings)))
+    return None if plan is None else (keep_unknown(plan, body(2)), 2)
+
+
+def _of_width(sample: Sequence[Sequence[str]], width: int) -> Sequence[Sequence[str]]:
+    """The rows with as many cells as there are headings, where they are not too few: others say nothing of a column."""
+    exact = [row for row in sample if len(row) == width]
+    return exact if 4 * len(exact) >= len(sample) else sample
 
 
 def _adds(
@@ -184,14 +152,14 @@ def looks_like_headings(row: Sequence[str]) -> bool:
 
 def richness(plan: Plan) -> int:
     """How much of a table the headings explain."""
-    return len(plan.tests) + len(plan.roles) + (2 if plan.is_long else 0)
+    return len(plan.known_tests) + len(plan.roles) + (2 if plan.is_long else 0)
 
 
 def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
     cells = [fold(cell) for cell in row]
     cells = [cell for cell in cells if cell]
     repeated = len(cells) - len(set(cells))
-    states = sum(1 for cell in cells if is_state(cell))
+    states = sum(1 for cell in cells if is_state(cell) and not parse_heading(cell).meaning.is_reading)
     if len(cells) < least or repeated * 3 > len(cells) or states > 1 or _lists_units(cells):
         return False
     return not any(is_data_cell(cell) for cell in cells)
@@ -207,9 +175,32 @@ def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     if not below or not _may_be_headings(below) or _units_row(below, len(above)) is not None:
         return False
     named = sum(1 for cell in below if cell.strip())
+    if _qualifies_all(above, below):
+        return True
     if len(above) < len(below) - 1 or named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
         return False
     return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
+
+
+def _qualifies_all(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True where every cell of a row says more about the heading above it, and nothing else."""
+    filled = [cell for cell in below if cell.strip()]
+    return len(above) >= len(below) and len(filled) > 1 and all(_qualifies(fold(cell)) for cell in filled)
+
+
+def _qualifies(cell: str) -> bool:
+    """True for what can stand below the name of a quantity: conductors, a unit, a test voltage, a multiple."""
+    heading = parse_heading(cell)
+    meaning = heading.meaning
+    told = (
+        parse_unit(cell)
+        or heading.unit
+        or meaning.unit
+        or meaning.conductors
+        or meaning.test_voltage_v
+        or meaning.rcd_multiple
+    )
+    return bool(told) and not heading.roles
 
 
 def _stacked(above: Sequence[str], below: Sequence[str]) -> list[str]:
@@ -227,6 +218,8 @@ def _units_row(row: Sequence[str], width: int) -> list[str] | None:
     """The cells of a row that holds only units (and date formats), or None."""
     cells = [fold(cell) for cell in row]
     filled = [cell for cell in cells if cell and cell.lower() not in NOTHING]
+    if filled and filled[0].lower().strip("()[]:") in ("unit", "units", "uom") and len(filled) > 1:
+        filled = filled[1:]
     if not filled or len(cells) > width + 1:
         return None
     units = [cell for cell in filled if parse_unit(cell)]
@@ -248,6 +241,8 @@ def make_plan(
         return None
     columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
     roles = assign_roles(known, columns)
+    half = find_half(headings, columns, roles)
+    roles |= {} if half is None else {"half": half}
     row_units = [parse_unit(units[index]) if index < len(units) else None for index in range(len(headings))]
     plan = _bare_plan(headings, units, known, roles)
     value = roles.get("value")
@@ -273,6 +268,22 @@ def make_plan(
     return replace(plan, tests=tests)
 
 
+_HALVES: Final = ("am", "pm", "a.m.", "p.m.", "a.m", "p.m")
+
+
+def find_half(headings: Sequence[str], columns: Sequence[Sequence[str]], roles: Mapping[str, int]) -> int | None:
+    """The column that says AM or PM for the times of another one; None where there is none."""
+    if "time" not in roles and "moment" not in roles:
+        return None
+    for at, cells in enumerate(columns):
+        filled = [cell.lower() for cell in cells if cell]
+        told = sum(1 for cell in filled if cell in _HALVES)
+        named = "".join(headings[at].lower().split()) in ("am/pm", "ampm", "a.m./p.m.", "am-pm")
+        if at not in roles.values() and ((filled and 2 * told > len(filled)) or named):
+            return at
+    return None
+
+
 def _bare_plan(
     headings: Sequence[str], units: Sequence[str], known: Sequence[Heading], roles: Mapping[str, int]
 ) -> Plan:
@@ -295,13 +306,6 @@ def _crossed(plan: Plan, known: Sequence[Heading], columns: Sequence[Sequence[st
         return None
     tests = tuple(TestColumn(index, plan.headings[index], known[index].meaning, plan.at("unit")) for index in pairs)
     return replace(plan, tests=tests, crossed=True)
-
-
-def is_aside(plan: Plan, text: str, *, first: bool) -> bool:
-    """True where the text of a watched column can make its row something else than a record."""
-    if not text or (first and text[0].isdigit()):
-        return False
-    return (not plan.own and is_statistic(text)) or (first and (is_comment(text) or is_furniture(text)))
 
 
 def names_only_pairs(name: str) -> bool:

@@ -11,8 +11,9 @@ from ingest.cells.text import fold
 from ingest.exports.containers import Member
 from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid
-from ingest.exports.layout import Plan, find_plan, sample_after
+from ingest.exports.layout import find_plan, sample_after
 from ingest.exports.outside import UNREAD
+from ingest.exports.plan import Plan
 from ingest.exports.read import MEMBER_COLUMNS, Claim, collect
 from ingest.exports.records import Piece, Records, Table
 

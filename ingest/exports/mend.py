@@ -15,8 +15,8 @@ from ingest.cells.text import fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
 from ingest.cells.words import find_indication, is_not_measured, is_over_range
-from ingest.exports.layout import Plan
 from ingest.exports.measurements import parse_meaning
+from ingest.exports.plan import Plan
 from ingest.exports.roles import VERDICTS, parse_memory_no
 
 MOST_EXTRA: int = 3

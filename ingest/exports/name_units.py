@@ -14,6 +14,8 @@ _TRAILING: Final = re.compile(
 
 _NUMBER_LAST: Final = re.compile(r"(?<![A-Za-z0-9])\d+(?:[.,]\d+)?\s*$")
 """A number before a unit makes the two a setting of the test (``500 V``, ``30 mA``)."""
+_BELONGS: Final = re.compile(r"(?:^z|\btype|\blow)$", re.IGNORECASE)
+"""What makes the letters after it a part of the name: ``Z s``, ``type A``, ``low ohms``."""
 _SLASHED: Final = re.compile(r"/\s?([^\s/()]+)(?=\s|$)")
 _MEASURED: Final = ("V", "A", "Ohm", "s", "siemens")
 _LEADING: Final = re.compile(r"V|[Vv]olts?|[kMmG]?Ω|[oO]hms?|[kMm][oO]hms?|ms|[aA]mps?")
@@ -32,6 +34,7 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
         unit = parse_unit(found_last[1])
         before = name[: found_last.start()]
         counts = before.rstrip()[-1:].isdigit() and _NUMBER_LAST.search(before) is not None
+        counts = counts or _BELONGS.search(before) is not None
         if unit is not None and unit.base in _MEASURED and not counts and found_last[1] not in ("K", "G", "M"):
             return before, unit
     for found in _SLASHED.finditer(name):

@@ -10,7 +10,8 @@ from ingest.cells.text import fold
 from ingest.cells.value import number_of
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic, tells_something
 from ingest.exports.grid import DELIMITERS
-from ingest.exports.layout import Plan, is_data_cell
+from ingest.exports.layout import is_data_cell
+from ingest.exports.plan import Plan
 from ingest.exports.records import Records, Table
 
 UNREAD: Final = Plan(headings=("",), roles=(), value=0)

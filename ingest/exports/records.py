@@ -10,11 +10,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from ingest.cells.words import is_flagged
+from ingest.cells.words import is_flagged, takes_away
 from ingest.exports.context import Context
 from ingest.exports.distinct import decode, distinct
-from ingest.exports.layout import Plan
+from ingest.exports.plan import Plan
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
@@ -97,8 +98,11 @@ class Records:
         plan = self.tables[table_no].plan
         shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
         shared.update(_moments(plan, cells))
+        remarks = _remarks([cells(at) for at in plan.remarks])
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
+            if remarks is not None:
+                shared["flag"] = _flags([shared["flag"], remarks]) if "flag" in shared else remarks
             if (named := plan.at("test")) is not None:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
@@ -111,8 +115,9 @@ class Records:
                 beside["unit"] = cells(test.unit_at)
             if test.sign_at is not None:
                 beside["comparator"] = cells(test.sign_at)
-            if test.flags:
-                beside["flag"] = _flags([cells(at) for at in test.flags])
+            if test.flags or remarks is not None:
+                flags = _flags([cells(at) for at in test.flags]) if test.flags else remarks
+                beside["flag"] = flags if remarks is None else pc.coalesce(flags, remarks)
             if plan.crossed and (named := plan.at("test")) is not None:
                 beside["name"] = cells(named)
             texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
@@ -188,8 +193,6 @@ def _plain(column: pa.Array) -> pa.Array:
 
 def _filled(raw: pa.Array) -> Whole:
     """Positions of the cells that hold more than blanks."""
-    import pyarrow.compute as pc
-
     texts = pc.utf8_trim_whitespace(raw)
     found: Whole = np.flatnonzero(pc.fill_null(pc.not_equal(texts, ""), False).to_numpy(zero_copy_only=False))
     return found
@@ -197,8 +200,6 @@ def _filled(raw: pa.Array) -> Whole:
 
 def _flags(columns: Sequence[pa.Array]) -> pa.Array:
     """Several columns of flags as one: the first of each row that is set, else nothing."""
-    import pyarrow.compute as pc
-
     texts = []
     for column in columns:
         cells = distinct(column)
@@ -206,23 +207,40 @@ def _flags(columns: Sequence[pa.Array]) -> pa.Array:
     return pc.coalesce(*texts)
 
 
+def _remarks(columns: Sequence[pa.Array]) -> pa.Array | None:
+    """Remarks that take the value beside them away; None where there are none."""
+    found = [distinct(column) for column in columns]
+    texts = [[text if takes_away(text or "") else None for text in one.texts] for one in found]
+    if not any(text for column in texts for text in column):
+        return None
+    return pc.coalesce(*(decode(told, one.codes) for told, one in zip(texts, found, strict=True)))
+
+
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
-    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut in two."""
-    moment = plan.at("moment")
+    """Date and time cells. A column of both goes to dates; where it has one fixed shape it is cut in two. AM and PM in
+    a column of their own are put behind the times.
+    """
+    moment, half = plan.at("moment"), plan.at("half")
     if moment is None:
-        epoch = plan.at("epoch")
+        epoch, time = plan.at("epoch"), plan.at("time")
+        if half is not None and time is not None:
+            return {"time": _joined_texts(cells(time), cells(half))}
         return {} if epoch is None else {"time": cells(epoch)}
     column = cells(moment)
+    if half is not None:
+        return {"date": _joined_texts(column, cells(half))}
     parts = None if plan.at("time") is not None or plan.at("date") is not None else cut_moments(column)
     return {"date": column} if parts is None else {"date": parts[0], "time": parts[1]}
+
+
+def _joined_texts(first: pa.Array, second: pa.Array) -> pa.Array:
+    return pc.binary_join_element_wise(_plain(first), _plain(second), " ")
 
 
 def cut_moments(column: pa.Array) -> tuple[pa.Array, pa.Array] | None:
     """``2031-04-02 12:01:33`` as date and time, where every cell of a long column has ten digits and marks of a date,
     a blank or T, and a time of day; else None.
     """
-    import pyarrow.compute as pc
-
     if len(column) < 1000:
         return None
     shaped = pc.match_substring_regex(column, r"^\d{2,4}[-/.]\d\d[-/.]\d{2,4}[ T]\d\d:\d\d(:\d\d)?$")

@@ -22,9 +22,10 @@ from ingest.exports.context import (
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import Plan, find_plan, is_aside, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
+from ingest.exports.plan import Plan, is_aside, repeated
 from ingest.exports.records import Records, Table
 from ingest.exports.roles import ANCHORS, parse_memory_no
 
@@ -143,6 +144,8 @@ class Scanner:
         elif only_tells(filled):
             self._change_context(row)
         elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
+            if len(filled) == 1:
+                self._doubt_date(filled)
             self._keep_odd(row, position)
         return 1
 
@@ -174,8 +177,10 @@ class Scanner:
         if plan is not UNREAD:
             aligned = align(plan, body(used))
             plan = replace(plan, doubt=plan.doubt or aligned.doubt)
-        if self.plan is not None and plan.headings == self.plan.headings and context == self.context:
-            return used
+        if self.plan is not None and (same := repeated(self.plan, plan, used)) and context.units == self.context.units:
+            if context == self.context:
+                return used
+            plan, aligned = same, self.aligned
         self._flush()
         self._use_waiting()
         self.plan, self.context, self.aligned = plan, context, aligned
@@ -209,6 +214,11 @@ class Scanner:
         if changed != self.context:
             self._flush()
             self.context = changed
+
+    def _doubt_date(self, filled: Row) -> None:
+        """After a line of its own that may be the damaged date of the rows below, the date before holds no longer."""
+        if self.context.date_text is not None and read_context([filled], self.context).date_text is None:
+            self._change_context(filled)
 
     def _is_aside(self, row: Row, filled: Row) -> bool:
         """True for averages and page furniture: they have no number, date or time of their own."""
@@ -260,6 +270,7 @@ class Scanner:
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
+        self.context = self.context.after_rows()
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
@@ -295,10 +306,11 @@ class Scanner:
         """A serial number or zone that only a footer says holds for the whole file."""
         for number in range(self._first_table, len(self.records.tables)):
             table = self.records.tables[number]
+            unsure = table.context.unsure
             told = replace(
                 table.context,
-                meter_serial=table.context.meter_serial or self.context.meter_serial,
-                zone=table.context.zone or self.context.zone,
+                meter_serial=None if "serial" in unsure else table.context.meter_serial or self.context.meter_serial,
+                zone=None if "zone" in unsure else table.context.zone or self.context.zone,
                 order=table.context.order or self.context.order,
                 dates=table.context.dates or self.context.dates,
             )

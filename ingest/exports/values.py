@@ -19,29 +19,13 @@ import pyarrow.compute as pc
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
 from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, settle_unit
-from ingest.cells.words import is_flagged, is_over_range, simplify
+from ingest.cells.words import VOID, is_flagged, is_over_range, simplify
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
 from ingest.exports.records import Records, Table
 from schemas.quantities import QUANTITIES
 
-VOID: Final = frozenset(
-    (
-        "void",
-        "voided",
-        "deleted",
-        "invalid",
-        "error",
-        "err",
-        "aborted",
-        "cancelled",
-        "canceled",
-        "erased",
-        "bad",
-        "corrupt",
-    )
-)
 SIGNS: Final = (None, "eq", "gt", "lt")
 PLAIN: Final = r"^[0-9]{1,12}([.,][0-9]{1,9})?$"
 UNSETTLED: Final = r"^[1-9][0-9]{0,2}[.,][0-9]{3}$"

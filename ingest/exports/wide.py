@@ -15,6 +15,8 @@ from ingest.exports.roles import is_sign
 
 MEASURED: Final = ("V", "A", "Ohm", "s")
 CONFLICT: Final = "its heading and the row of units below it say different units"
+SHOWN: Final = ("a difference or a share",)
+"""What looks so much like a reading that its cells are refused; limits and settings beside readings need no word."""
 NOT_KNOWN: Final = "its heading is not understood"
 
 
@@ -51,7 +53,7 @@ def test_columns(
     ]  # fmt: skip
     for at, kind in beside.items():
         if kind != "unit":
-            tests = _attach(tests, at, kind, known[at].of)
+            tests = attach(tests, at, kind, known[at].of)
     return tuple(tests)
 
 
@@ -75,7 +77,7 @@ def _only_signs(cells: Sequence[str]) -> bool:
     return bool(filled) and all(is_sign(cell) for cell in filled)
 
 
-def _attach(tests: Sequence[TestColumn], at: int, kind: str, of: Meaning | None) -> list[TestColumn]:
+def attach(tests: Sequence[TestColumn], at: int, kind: str, of: Meaning | None) -> list[TestColumn]:
     """``tests`` with the column ``at`` beside those it speaks of: by its name, else its neighbours, else all.
 
     A comparator that could belong to either neighbour takes both values away: it is a flag then.
@@ -111,6 +113,8 @@ def column_meaning(
     A heading that is not understood and stands over values of a measured quantity is kept: its cells are refused, not
     forgotten.
     """
+    if heading.meaning.other in SHOWN and not heading.roles:
+        return replace(heading.meaning, unit=heading.unit or row_unit)
     if heading.meaning.other or (heading.roles and not heading.meaning.is_reading):
         return None
     unit = heading.unit or heading.meaning.unit or row_unit

@@ -17,8 +17,8 @@ from ingest.cells.value import Word
 from ingest.cells.words import simplify
 from ingest.exports.context import Context
 from ingest.exports.grid import Grid
-from ingest.exports.layout import Plan
 from ingest.exports.measurements import Meaning
+from ingest.exports.plan import Plan
 from ingest.profiles.csv_faults import find_faults
 from ingest.profiles.csv_plan import claims_lines, find_profile_plan
 from ingest.profiles.faults import ProfileFault

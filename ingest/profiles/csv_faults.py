@@ -21,7 +21,7 @@ from schemas.quantities import QUANTITIES
 
 ROLES: Final = (
     "moment", "date", "time", "epoch", "memory_no", "meter_serial", "label", "test", "value", "unit", "pair",
-    "comparator", "prefix", "test_voltage", "multiple", "zone", "verdict", "ignore", "reading",
+    "comparator", "prefix", "test_voltage", "multiple", "zone", "half", "verdict", "flag", "ignore", "reading",
 )  # fmt: skip
 EXAMPLES: Final = {
     "kind": 'kind = "csv"',
@@ -94,7 +94,7 @@ def _meaning_faults(content: Mapping[str, Any]) -> Found:
             yield ("preamble", at), message
     columns = [one if isinstance(one, dict) else {} for one in _entries(content, "column")]
     for at, column in enumerate(columns):
-        for key, message in _column_faults(column):
+        for key, message in _column_faults(column, paired=any(one.get("holds") == "pair" for one in columns)):
             yield ("column", at, *key), message
     yield from _layout_faults(content, columns)
     tests = content.get("test")
@@ -118,7 +118,7 @@ def _entries(content: Mapping[str, Any], key: str) -> Sequence[Any]:
     return found if isinstance(found, list) else ()
 
 
-def _column_faults(column: Mapping[str, Any]) -> Found:
+def _column_faults(column: Mapping[str, Any], *, paired: bool) -> Found:
     holds, heading = column.get("holds"), column.get("heading")
     if holds == "":
         yield ("holds",), f"{TO_FILL_IN}: what stands below {heading!r}? 'ignore' where it is no reading"
@@ -127,7 +127,7 @@ def _column_faults(column: Mapping[str, Any]) -> Found:
     if holds == "reading":
         if column.get("quantity") is None:
             yield ("quantity",), f"the column {heading!r} holds readings: of which quantity?"
-        yield from _measured_faults(column)
+        yield from _measured_faults(column, paired=paired)
         said, unit = parse_heading(str(heading)).unit, parse_unit(str(column.get("unit") or ""))
         if (
             said
@@ -143,8 +143,8 @@ def _column_faults(column: Mapping[str, Any]) -> Found:
         yield ("quantity",), f"a quantity belongs to a column that holds a reading, not {holds!r}"
 
 
-def _measured_faults(told: Mapping[str, Any]) -> Found:
-    """Quantity, pair and unit are known and belong together."""
+def _measured_faults(told: Mapping[str, Any], *, paired: bool = False) -> Found:
+    """Quantity, pair and unit are known and belong together; ``paired``: a column of its own holds the pair."""
     quantity = told.get("quantity")
     if quantity == "":
         yield ("quantity",), TO_FILL_IN
@@ -165,7 +165,7 @@ def _measured_faults(told: Mapping[str, Any]) -> Found:
             ("conductors",),
             f"{conductors!r} do not belong to {quantity}, which has {allowed}{near(conductors, known.conductors)}",
         )
-    elif conductors is None and quantity == "voltage":
+    elif conductors is None and quantity == "voltage" and not paired:
         yield ("conductors",), "missing: a voltage stands between two of L, N and E"
     yield from _unit_faults(told, quantity)
 

@@ -13,8 +13,9 @@ from ingest.cells.units import Unit
 from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, parse_grid
 from ingest.exports.headings import parse_heading
-from ingest.exports.layout import Plan, find_plan
-from ingest.exports.wide import TestColumn
+from ingest.exports.layout import find_plan
+from ingest.exports.plan import Plan
+from ingest.exports.wide import TestColumn, attach
 
 if TYPE_CHECKING:
     from ingest.profiles.csv import Column, CsvProfile
@@ -90,6 +91,9 @@ def make_profile_plan(profile: CsvProfile, headings: Sequence[str], built: Plan 
     tests = [
         TestColumn(at, headings[at], one.measured().meaning()) for at, one in columns.items() if one.holds == "reading"
     ]
+    for at, one in columns.items():
+        if one.holds in ("comparator", "flag"):
+            tests = attach(tests, at, one.holds, parse_heading(headings[at]).of)
     clocked = [parse_heading(headings[roles[role]]) for role in ("moment", "time", "date", "epoch") if role in roles]
     unit = next((one.told_unit for one in columns.values() if one.holds == "value"), None)
     plan = Plan(
@@ -101,12 +105,26 @@ def make_profile_plan(profile: CsvProfile, headings: Sequence[str], built: Plan 
     return plan if built is None else _with_rest(plan, built, columns)
 
 
+def _with_beside(test: TestColumn, built: TestColumn | None) -> TestColumn:
+    """``test`` with the columns beside it that the words of the trade find and the profile does not describe."""
+    if built is None:
+        return test
+    return replace(
+        test,
+        unit_at=None if test.meaning.unit else built.unit_at,
+        sign_at=test.sign_at or built.sign_at,
+        flags=(*test.flags, *built.flags),
+    )
+
+
 def _with_rest(plan: Plan, built: Plan, columns: Mapping[int, Column]) -> Plan:
     """``plan`` with what the words of the trade make of the columns that the profile does not describe."""
     own = dict(plan.roles)
     others = {role: at for role, at in built.roles if at not in columns and role not in own}
     left = [test for test in built.tests if test.index not in columns and test.index not in own.values()]
-    tests = sorted([*plan.tests, *left], key=lambda test: test.index)
+    beside = {test.index: test for test in built.tests}
+    told = [_with_beside(test, beside.get(test.index)) for test in plan.tests]
+    tests = sorted([*told, *left], key=lambda test: test.index)
     value, meaning, value_unit = built.value, built.meaning, built.value_unit
     if plan.value is not None:
         value, value_unit, tests = plan.value, plan.value_unit, []

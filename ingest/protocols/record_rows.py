@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from ingest.extract import ReadingRow, RefusalRow
 from ingest.foreign_text import show_foreign
-from ingest.meter_time import NO_CLOCK, parse_local, to_utc
+from ingest.meter_time import ARRIVAL, NO_CLOCK, parse_local, to_utc
 from ingest.profiles.device import UNIT_FACTORS, DeviceProfile, TestEntry
 from ingest.protocols.frames import Cell, Record
 from schemas.quantities import QUANTITIES
@@ -125,7 +125,7 @@ class RowMaker:
         """Meter time, UTC, reason. A live reading without a time of its own has the time of its arrival."""
         text = " ".join(record.cells[name].text for name in ("datetime", "date", "time") if name in record.cells)
         if not text:
-            return (None, None, NO_CLOCK) if record.stored else (None, received_at, None)
+            return (None, None, NO_CLOCK) if record.stored else (None, received_at, ARRIVAL)
         local = parse_local(text, self.profile.time_format) if self.profile.time_format else None
         if local is None:
             return None, None, f"{show_foreign(text, 40)!r} is no time of the form {self.profile.time_format!r}"

@@ -6,10 +6,12 @@ files (a signed scan, say) are never deleted and never carried along unseen.
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -21,6 +23,7 @@ LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 """What file managers leave behind; nobody's work."""
 
 SHOWN_FILES: Final = 5
+DAY_S: Final = 86_400.0
 
 
 def replace_folder(out: Path, files: Iterable[tuple[str, bytes]]) -> list[str]:
@@ -30,9 +33,10 @@ def replace_folder(out: Path, files: Iterable[tuple[str, bytes]]) -> list[str]:
     """
     out = Path(os.path.realpath(out))
     try:
+        clear_dead(out)
         check_replaceable(out)
         out.parent.mkdir(parents=True, exist_ok=True)
-        workplace = Path(tempfile.mkdtemp(prefix=f".{out.name}.writing-", dir=out.parent))
+        workplace = Path(tempfile.mkdtemp(prefix=f"{workplaces(out)}{os.getpid()}-", dir=out.parent))
         try:
             written = write_files(workplace / "new", files)
             swap_folders(workplace, out)
@@ -45,6 +49,35 @@ def replace_folder(out: Path, files: Iterable[tuple[str, bytes]]) -> list[str]:
             advice="name a folder you may write to: --out DIR; close programs that have files of it open",
         ) from error  # fmt: skip
     return written
+
+
+def workplaces(out: Path) -> str:
+    """How the names of the folders begin in which datasets for ``out`` are written."""
+    return f".{out.name}.writing-"
+
+
+def clear_dead(out: Path) -> None:
+    """Remove what killed processes left beside ``out``; a dataset that one had just moved away goes back first."""
+    for workplace in out.parent.glob(f"{glob.escape(workplaces(out))}*"):
+        process = workplace.name.removeprefix(workplaces(out)).partition("-")[0]
+        if not process.isdigit() or is_running(int(process), workplace):
+            continue
+        if (workplace / "old").is_dir() and not out.exists():
+            os.replace(workplace / "old", out)
+        shutil.rmtree(workplace, ignore_errors=True)
+
+
+def is_running(process: int, workplace: Path) -> bool:
+    """Whether a process may still be at work; where that cannot be asked (Windows), for a day."""
+    if os.name != "posix":
+        return time.time() - workplace.stat().st_mtime < DAY_S
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
 
 
 def check_replaceable(out: Path) -> None:

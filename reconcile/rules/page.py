@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Final
 
@@ -27,9 +28,26 @@ WORDS: Final = {
 }
 LIMITS_OF: Final[dict[str, tuple[str, ...]]] = {
     "supply_voltage": ("supply_voltage_low", "supply_voltage_high"),
-    "supply_polarity": ("neutral_earth_high", "triangle_tolerance"),
-    "earth_fault_loop": ("voltage_factor", "cold_factor", "touch_voltage", "electrode_unstable"),
-    "rcd": ("rcd/1", "rcd/2", "rcd/5"),
+    "supply_polarity": ("supply_present", "neutral_earth_high", "triangle_tolerance"),
+    "earth_fault_loop": (
+        "nominal_line_to_earth",
+        "voltage_factor",
+        "cold_factor",
+        "final_circuit_up_to",
+        "fuse/BS1362/3/0.4",
+        "fuse/BS1362/13/0.4",
+        "breaker/B",
+        "breaker/C",
+        "breaker/D",
+        "touch_voltage",
+        "electrode_unstable",
+        "no_earth_above",
+        "lowest_plausible_loop",
+        "unlikely_above/TN-C-S",
+        "unlikely_above/TN-S",
+        "unlikely_below/TT",
+    ),
+    "rcd": ("rcd/1", "rcd/2", "rcd/5", "rcd_no_trip_multiple", "rcd_shortest"),
     "indicator_proved_before": ("proof_window",),
     "proved_dead": ("no_indication", "extra_low_voltage"),
     "indicator_proved_after": ("proof_window",),
@@ -64,14 +82,36 @@ def limit_row(limit: Limit) -> tuple[str, ...]:
 
 
 def render_checks(pack: Pack) -> str:
-    """A table of every check: what passes, the limits, where they stand and how that was confirmed."""
+    """A table of every check, one row a limit: what passes, the limit, where it stands, its edition, how confirmed."""
     rows = []
     for check, title in CHECKS.items():
         limits = [pack.limit(name) for name in LIMITS_OF.get(check, ())]
-        numbers = "; ".join(f"{show_number(limit)} ({limit.condition})" for limit in limits)
-        sources = "; ".join(dict.fromkeys(limit.citation for limit in limits)) or "common practice"
-        rows.append((title, "; ".join(filter(None, [WORDS.get(check, ""), numbers])), sources))
-    return "\n".join(render_table(("check", "passes", "source, and how it was confirmed"), rows)) + "\n"
+        if check in WORDS:
+            rows.append((title, WORDS[check], "in words", "common practice", "none", "common practice"))
+        rows += [
+            (
+                title,
+                limit.condition,
+                show_number(limit),
+                limit.source,
+                edition_of(limit),
+                CONFIRMATIONS[limit.confirmed],
+            )
+            for limit in limits
+        ]
+    return "\n".join(render_table(("check", "what passes, or is held against", "limit", "source", "edition",
+                                   "how confirmed"), rows)) + "\n"  # fmt: skip
+
+
+EDITION: Final = re.compile(r"BS 7671:\d{4}(?:\+A\d:\d{4})?|\d+(?:st|nd|rd|th) edition(?: \d{4})?|SI \d{4}/\d+")
+
+
+def edition_of(limit: Limit) -> str:
+    """The edition that the source names; a standard without one was not read, a choice or habit has none."""
+    found = EDITION.search(limit.source)
+    if found is not None:
+        return found[0]
+    return "none" if limit.confirmed in ("policy", "practice", "computed") else "not named where it was quoted"
 
 
 def render_rules() -> str:

@@ -52,6 +52,8 @@ def trace(book: Path, row: dict[str, str]) -> str:
 
 
 def main() -> None:
+    if len(sys.argv) < 4:
+        sys.exit(__doc__)
     dataset, book, reading_id = Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3]
     check_files(dataset)
     row = find_reading(dataset, reading_id)

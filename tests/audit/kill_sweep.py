@@ -13,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import ctypes
+import hashlib
 import importlib
 import io
 import json
@@ -226,7 +227,7 @@ def describe(place: Path) -> dict[str, object]:
 
     book = Book(place / "book")
     if not book.exists and not book.journal.path.exists():
-        return {"entries": [], "faults": [], "evidence": []}
+        return {"entries": [], "faults": [], "evidence": [], "dataset": {}}
     entries = [[entry.kind, strip(entry.body)] for entry in book.journal.entries()]
     try:
         faults = check_integrity(book).faults[["path", "fault"]].values.tolist()
@@ -236,7 +237,12 @@ def describe(place: Path) -> dict[str, object]:
     for sha256 in evidence:
         book.evidence.read(sha256)
         book.evidence.sidecar(sha256)
-    return {"entries": entries, "faults": faults, "evidence": evidence}
+    dataset = {
+        path.relative_to(place).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(place.rglob("*"))
+        if path.is_file() and not path.is_relative_to(place / "book")
+    }
+    return {"entries": entries, "faults": faults, "evidence": evidence, "dataset": dataset}
 
 
 def strip(body: dict[str, object]) -> dict[str, object]:
@@ -280,6 +286,8 @@ def judge_death(
         wrong.append(f"not clean after it was run again: {done.get('faults', done)}")
     if done.get("evidence") != peaceful["evidence"]:
         wrong.append("not the same evidence after it was run again")
+    if done.get("dataset") != peaceful["dataset"]:
+        wrong.append("not the same files beside the book after it was run again")
     if readings_of(place) != peaceful["readings"]:
         wrong.append("not the same readings and decisions after it was run again")
     return wrong

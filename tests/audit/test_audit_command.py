@@ -119,6 +119,21 @@ def test_row_left_out_and_row_made_up(copy: Path) -> None:
     assert verdicts["f" * 16 + "-9-9"] == "extra"
 
 
+def test_a_damaged_sidecar_is_named_and_the_rest_is_still_compared(copy: Path) -> None:
+    """Each fourth sidecar: the file is named, and no dataset as a whole is given up for it."""
+    for path in sorted((copy / "book" / "evidence").glob("*/*.json"))[::4]:
+        content = path.read_bytes()
+        path.chmod(0o644)
+        path.write_bytes(content.replace(b'"bytes": ', b'"bytes": 1', 1))
+        code, found = audit(copy)
+        assert code == 1
+        assert any(row["verdict"] == "changed" and path.name in row["where"] for row in found), path.name
+        assert not any(row["part"] == "dataset" and row["verdict"] == "not derivable" and row["where"].endswith("out")
+                       for row in found)  # fmt: skip
+        path.write_bytes(content)
+    assert audit(copy)[0] == 0
+
+
 def test_damaged_evidence_makes_rows_not_derivable(copy: Path) -> None:
     book = Book(copy / "book")
     sha256 = next(iter(find_made(book, (copy / "out" / DESCRIPTOR).read_bytes()).exports))  # type: ignore[union-attr]

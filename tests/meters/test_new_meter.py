@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 from ingest.profiles.devices import parse_device_profile
 from ingest.sync import sync_meter
 from ingest.transcripts import read_transcript
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 PROFILE = r"""
 format = 1
@@ -83,3 +88,38 @@ def test_a_corrected_profile_reads_the_older_conversations_too(book, plug):
     assert extract.readings["value"].tolist()[0] == 0.38
     assert len(extract.readings) == 3
     assert len(extract.conflicts) == 0
+
+
+def test_records_without_a_time_are_not_taken_twice(book):
+    """A meter without a clock: what a sync asks for again to compare stands once; another memory stands beside it."""
+    from wires import MemoryWire
+
+    from ingest.book_extract import read_book
+
+    text = PROFILE.replace('"record", "datetime", "test"', '"record", "test"').replace(
+        'format = "%d.%m.%y %H:%M"\n', ""
+    )
+    profile = parse_device_profile(text, "brass.toml")
+
+    def sync(values):
+        def said(command):
+            if command == "Q?":
+                return f"Q {len(values)}\n"
+            number = int(command.removeprefix("G "))
+            return f"{number},Z,{values[number - 1]}\n" if 0 < number <= len(values) else "E04\n"
+
+        report = sync_meter(
+            book, "serial:nowhere", profile="brass-tester", profiles={"brass-tester": profile},
+            opener=lambda link, profile: MemoryWire(
+                lambda data: "".join(map(said, data.decode().splitlines())).encode()
+            ),
+        )  # fmt: skip
+        assert report.complete
+        extract = read_book(book)
+        assert extract.readings["meter_time"].isna().all()
+        return sorted(extract.readings["value"]), len(extract.duplicates)
+
+    assert sync([0.38, 0.41, 0.38]) == ([0.38, 0.38, 0.41], 0)
+    assert sync([0.38, 0.41, 0.38, 0.44]) == ([0.38, 0.38, 0.41, 0.44], 3)
+    assert sync([0.38, 0.41, 0.38, 0.44]) == ([0.38, 0.38, 0.41, 0.44], 7)
+    assert sync([0.52]) == ([0.38, 0.38, 0.41, 0.44, 0.52], 7)

@@ -170,3 +170,41 @@ def test_the_writer_anchors_and_escapes(tmp_path):
     with path.open("rb") as stream:
         head = parse_head(stream.readline())
         assert len([part for part in parse_frames(stream, head) if not isinstance(part, str)]) == 6
+
+
+def test_a_live_reading_without_a_time_is_marked_as_stamped_by_this_computer(book):
+    """The demo SCPI meter's live values bear no time; its stored records do. Its clock is 52 s slow."""
+    from ingest.book_extract import read_book
+    from ingest.watch import Watch
+    from schemas.check import conform_table
+    from schemas.matches import Sightings, stamped_by_computer
+
+    with Watch(book, "demo:scpi") as live:
+        for item in live:
+            if item is not None:
+                break
+    sync_meter(book, "demo:scpi")
+    extract = read_book(book)
+    marked = stamped_by_computer(conform_table(Sightings, extract.readings))
+    watched = extract.readings["evidence_sha256"].isin(live.report.sha256s)
+    assert watched.any()
+    assert (marked == watched).all()
+    assert extract.readings.loc[marked, "time_reason"].str.contains("reached this computer").all()
+    assert extract.readings.loc[~marked, "time_reason"].isna().all()
+    arrived = extract.readings.loc[marked, "stamped_at"]
+    assert (abs(arrived - pd.Timestamp(datetime.now(UTC))) < pd.Timedelta(minutes=2)).all()
+
+
+def test_every_sync_gives_the_matcher_one_clock_reading(book):
+    """Watch and sync asked for the time; what the book gives to the matcher has it, with the evidence it stands in."""
+    from ingest.book_extract import read_book
+
+    reports = [sync_meter(book, f"demo:{kind}") for kind in ("lines", "scpi", "modbus", "gatt")]
+    table = read_book(book).clock_readings.set_index("evidence_sha256")
+    assert set(table.index) == {report.sha256 for report in reports}
+    for report in reports:
+        row = table.loc[report.sha256]
+        assert row["meter_serial"] == report.meter_serial
+        assert row["offset_s"] == pytest.approx(report.clock.offset_s)
+        assert 0 < row["uncertainty_s"] == pytest.approx(report.clock.uncertainty_s)
+    assert table["offset_s"].round(-1).tolist() != [0.0] * 4

@@ -9,7 +9,7 @@ import pytest
 from reconcile.judging import judge
 from reconcile.pack import CONFIRMATIONS, DEFAULT_PACK, Pack, gather_limits, list_packs, load_pack, parse_limits
 from reconcile.rules import load_rules
-from reconcile.rules.page import render_checks, render_page, render_plan
+from reconcile.rules.page import LIMITS_OF, WORDS, render_checks, render_page, render_plan
 from schemas.checks import CHECKS
 from schemas.errors import InputError, ProfileError
 from schemas.findings import SEVERITY_OF
@@ -131,10 +131,36 @@ def test_the_page_shows_every_check_rule_limit_and_choice() -> None:
     page = render_page()
     for words in (*CHECKS.values(), *load_rules(), *load_pack().limits, *load_pack().settings, *list_packs()):
         assert words in page
-    assert "| supply voltage | 216.2 V (230 V less 6 %" in render_checks(load_pack())
+    checks = render_checks(load_pack())
+    assert (
+        "| supply voltage | 230 V less 6 %; holds at the supply terminals, applied here at the appliance | 216.2 V |"
+        in checks
+    )
+    assert "| 5 V | policy of this rule pack; no published threshold for dead was found | none | chosen here" in checks
     assert "as quoted elsewhere" in page
     plan = render_plan(load_pack())
     assert len(plan.splitlines()) == len(STEPS) + 2
     assert "| insulation | optional | required | optional | optional |" in plan
     assert "| RCD trip time | required on TT | required with an RCD | required on TT | required on TT |" in plan
     assert "| earth continuity | optional | required but for class II | required but for class II | optional |" in plan
+
+
+BESIDE = ("fuse/", "permitted_error/", "insulation_investigate", "near_limit", "repeated_values", "fastest_test",
+          "lead_offset", "lead_resistance", "coverage_factor", "probability_", "calibration_interval", "visit_",
+          "rcd_delayed", "zero_scale", "supply_scale", "drop_scale", "also_possible", "nominal_voltage",
+          "lowest_voltage_at_appliance")  # fmt: skip
+"""Numbers that no check passes or fails by (uncertainty, remarks, plausibility, likelihoods), and the fuses of every
+kind: those stand in the whole table of limits."""
+
+
+def test_every_number_that_decides_stands_in_the_table_of_checks() -> None:
+    named = {name for names in LIMITS_OF.values() for name in names}
+    pack = load_pack()
+    assert set(LIMITS_OF) | set(WORDS) == set(CHECKS)
+    assert {name for name in pack.limits if name not in named and not name.startswith(BESIDE)} == set()
+    for row in render_checks(pack).splitlines()[2:]:
+        cells = [cell.strip() for cell in row.strip("|").split("|")]
+        assert len(cells) == 6
+        assert cells[0] in CHECKS.values()
+        assert cells[1]
+        assert cells[3]

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import pandas as pd
 import pytest
 from hypothesis import HealthCheck, Phase, find, given, settings
 from hypothesis import strategies as st
@@ -14,9 +15,13 @@ from hypothesis.errors import NoSuchExample
 import reconcile.judging
 from reconcile.case import Reading
 from reconcile.certificate import Certified
+from reconcile.judging import judge
+from reconcile.tables import Brief
 from reconcile.verdicts.assessment import Part
 from schemas.findings import SEVERITY_OF
 from tests.reconcile_rules.cases_by_hand import judge_case
+from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
+from tests.reconcile_rules.test_properties import shuffled
 from tests.reconcile_rules.visits import STATED, Visit, case_of, sound_visits, spoiled, visits, worse
 
 RANK = {"satisfactory": 0, "incomplete": 1, "unsatisfactory": 2}
@@ -211,3 +216,30 @@ def patched_assess(check: str, broken: Callable[[Any], Iterator[Part]]) -> Calla
         return Verdict(check=check, parts=tuple(broken(case))) if wanted == check else assess(case, wanted)
 
     return patched
+
+
+def brief_of_visit(visit: Visit) -> Brief:
+    """The visit as tables."""
+    steps = [(step, {name: value for name, value in content.items() if name != "calibration"})
+             for step, content in visit["readings"]]  # fmt: skip
+    appliance = {name: value for name, value in visit["appliance"].items() if value is not None}
+    empty = dict.fromkeys(visit["appliance"])
+    return make_brief(steps, stated=visit["stated"], appliance=empty | appliance, job={"work_type": visit["work_type"]})
+
+
+@given(visit=visits() | sound_visits(), seed=st.integers(0, 2**32 - 1))
+@settings(SOME, max_examples=12)
+def test_the_order_of_rows_changes_nothing_on_any_visit(visit: Visit, seed: int) -> None:
+    """Rows of every table in another order: the same checks, findings and certificates, to the last word."""
+    brief = brief_of_visit(visit)
+    first, second = judge(brief), judge(shuffled(brief, seed))
+    for name in ("checks", "findings", "certificates"):
+        pd.testing.assert_frame_equal(getattr(first, name), getattr(second, name))
+
+
+def test_a_judging_that_looks_at_the_order_of_rows_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Readings in the order in which they came in, not of their time: seen by the comparison above."""
+    monkeypatch.setattr("reconcile.cases.order_key", always(0))
+    brief = make_brief([*PLAIN_STEPS.items(), ("earth_loop", {"value": 42.0, "minute": 5.5})])
+    outcomes = {judge(shuffled(brief, seed)).certificates["outcome"].tolist()[0] for seed in range(8)}
+    assert len(outcomes) > 1
