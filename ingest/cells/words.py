@@ -112,7 +112,7 @@ def says_polarity(text: str) -> bool:
 
 NOT_FLAGGED: Final = frozenset(
     ("", "0", "no", "n", "false", "f", "off", "ok", "pass", "p", "none", "nil", "in range", "within range", "in-range",
-     "valid", "normal", "eq", "=", "not flagged", "unset", "clear")
+     "valid", "normal", "fail", "failed", "passed", "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear")
 )  # fmt: skip
 
 
@@ -129,10 +129,30 @@ def is_flagged(text: str) -> bool:
     return word not in NOT_FLAGGED and not is_not_measured(word)
 
 
+SHORT_REMARK: Final = 6
+_NO_RESULT: Final = re.compile(
+    r"\b(?:void|invalid|abort\w*|cancel+ed|deleted|erased|discard\w*|did not (?:run|complete|finish)|not complete\w*|"
+    r"failed to (?:run|complete|start|finish)|over ?range|out of range|off scale|(?:above|beyond|exceeds) (?:the )?"
+    r"range|wrong (?:reading|leads?|terminals?|test|range)|error)\b"
+)
+_CHANGES_A_NUMBER: Final = re.compile(
+    r"[<>≥≤]|\b(?:range|over|above|exceed\w*|below|beyond|under|saturat\w*|clipp\w*|nois\w*|unstable|unsteady|suspect|"
+    r"doubtful|no trip|not trip\w*|x ?10+|k ?ohms?|m ?ohms?|kilo|mega|milli|estimat\w*|calculat\w*|manual|typed|"
+    r"simulat\w*|demo|training|example|interrupt\w*|time ?out|timed out)\b"
+)
+
+
 def takes_away(text: str) -> bool:
-    """True for a remark that is nothing but a comparator, or a word for over range or for a record that is void."""
+    """True for a remark that is nothing but a comparator, or that says briefly that there was no sound result."""
     word = simplify(text)
-    return bool(word) and (word in VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text))
+    if not word or len(word.split()) > SHORT_REMARK:
+        return False
+    return word in VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or bool(_NO_RESULT.search(word))
+
+
+def casts_doubt(text: str) -> bool:
+    """True for a status that may change what the number beside it means."""
+    return _NO_RESULT.search(word := simplify(text)) is not None or _CHANGES_A_NUMBER.search(word) is not None
 
 
 def find_indication(quantity: str, text: str) -> str | None:

@@ -216,7 +216,7 @@ def _say(context: Context, kind: str, value: str, *, weight: int = 1) -> Context
     heavy, text = before.get(kind, (0, value))
     if heavy > weight:
         return context
-    unknown = not value or value.lower() in UNKNOWN
+    unknown = not value or value.lower() in UNKNOWN or (kind == "serial" and _SEVERAL.search(value) is not None)
     clash = heavy == weight and text.lower() != value.lower()
     kept = None if unknown or clash else value
     here = (*(one for one in context.here if one[0] != kind), (kind, weight, "" if clash else value))
@@ -229,6 +229,8 @@ def _say(context: Context, kind: str, value: str, *, weight: int = 1) -> Context
     return replace(context, zone=kept, zone_unknown=f"{text} or {value}" if clash else None)
 
 
+_SEVERAL: Final = re.compile(r"\s(?:/|&|\+|and|or)\s|[,;]")
+"""Two serial numbers in one place: whose readings follow is not told."""
 UNKNOWN: Final = ("unknown", "not known", "none", "n/a", "na", "-", "--", "?", "tbc")
 
 

@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
 from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, settle_unit
-from ingest.cells.words import VOID, is_flagged, is_over_range, simplify
+from ingest.cells.words import VOID, casts_doubt, is_flagged, is_over_range, simplify
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
@@ -208,6 +208,8 @@ def _with_verdict(verdict: str, quantity: str) -> Value | None:
         )
     if simplify(verdict) in VOID:
         return refused("not measured", f"status {shown(verdict)} says that this record does not count")
+    if casts_doubt(verdict):
+        return refused("ambiguous", f"status {shown(verdict)} may change what the number means: say in a profile how")
     return None
 
 

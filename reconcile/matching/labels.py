@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -29,6 +30,7 @@ UNSEEN_PAIRS: Final = 20.0
 UNSEEN_MANNER: Final = 0.1
 
 
+@lru_cache(maxsize=65_536)
 def plain_label(text: str | None) -> str:
     """The label as it is compared: letters and digits only, without case; empty for none."""
     return "" if text is None else "".join(letter for letter in text.casefold() if letter.isalnum())

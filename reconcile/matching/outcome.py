@@ -34,6 +34,13 @@ MOST_SURE_OF_NOTHING: Final = 0.97
 AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
 
+ANOTHER_DAY_S: Final = 13 * 3600.0
+LOST_FROM_S: Final = 2 * 366 * 86400.0
+"""A date longer ago than this is one that a clock started anew with, not that of another visit."""
+
+ENOUGH_JOBS: Final = 3
+"""A date that is wrong in the same way at so many jobs of the list is a wrong date, not another visit."""
+
 VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
 PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
 
@@ -47,6 +54,7 @@ WHY: Final = (
     "fits no listed appliance by label, time or order",
     "the appliance is clear, the step is not",
     "no visit of the job list is in reach",
+    "the meter's date is that of another day: was it this visit?",
 )
 
 MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
@@ -82,9 +90,11 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     # A few readings can belong nowhere; where most of a session seems to, the list or the clock is more likely wrong.
     if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
         status = np.where(lost, NONE, status)
+    other_day = _of_another_day(case, visits.appliance_job[belief.appliances[best]], sure, visits)
+    status = np.where(other_day & (status == AUTO), REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
-    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), 4, status)
+    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), np.where(other_day, 6, 4), status)
     return {
         "row": case.session.rows,
         "taken_s": taken_seconds(case, belief),
@@ -97,6 +107,18 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
             int(place): _candidates(belief, visits, int(place)) for place in np.flatnonzero(status == REVIEW)
         },
     }
+
+
+def _of_another_day(case: Case, job: Places, sure: Numbers, visits: Visits) -> NDArray[np.bool_]:
+    """True for readings whose meter shows another day than their job's, where too few jobs bear out that its date is
+    wrong: they may be of another visit, which the job list lacks, to the same place.
+    """
+    time_s = case.session.time_s
+    early_s, late_s = visits.low_s[job] - time_s, time_s - visits.high_s[job]
+    with np.errstate(invalid="ignore"):
+        away = visits.dated[job] & (np.maximum(early_s, late_s) > ANOTHER_DAY_S) & (early_s < LOST_FROM_S)
+    borne_out = len(set(job[away & (sure >= AUTO_FROM)])) >= ENOUGH_JOBS
+    return np.zeros(len(job), dtype=bool) if borne_out else away
 
 
 def _torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:

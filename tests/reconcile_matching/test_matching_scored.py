@@ -28,7 +28,7 @@ def tables(tier: str) -> pd.DataFrame:
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("tier", "most_wrong", "least_auto"),
-    [("clean", 0.001, 0.85), ("skewed clock", 0.004, 0.7), ("reset clock", 0.01, 0.55), ("messy", 0.015, 0.45)],
+    [("clean", 0.001, 0.75), ("skewed clock", 0.001, 0.55), ("reset clock", 0.002, 0.5), ("messy", 0.01, 0.45)],
 )
 def test_automatic_matches_are_right(tier: str, most_wrong: float, least_auto: float) -> None:
     """Bounds a little wider than what was measured on larger draws (README), as twelve books are few."""
@@ -47,6 +47,8 @@ def test_confidence_means_what_it_says() -> None:
     right = table["appliance_right"].astype(int).to_numpy()
     told = table["match_confidence"].to_numpy()
     seen, said = calibration.calibration_curve(right, told, n_bins=5)
-    assert abs(seen[-1] - said[-1]) < 0.01
+    # The last fifth holds what is asked about too; what is decided without asking must be nearly always right.
+    assert abs(seen[-1] - said[-1]) < 0.02
+    assert right[told >= 0.997].mean() > 0.999
     assert metrics.brier_score_loss(right, told) < 0.03
     assert score(table).brier == pytest.approx(metrics.brier_score_loss(right, told))

@@ -8,8 +8,11 @@ import pytest
 from reconcile.calibration import local_days
 from reconcile.case import Attested, one_after_other
 from reconcile.cases import build_cases, name_certificate, name_certificates
+from reconcile.decisions import decided_readings
 from reconcile.judging import judge
 from reconcile.pack import load_pack
+from schemas.check import conform_table
+from schemas.matches import Decisions
 from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
 
 PACK = load_pack()
@@ -137,3 +140,17 @@ def test_a_decision_can_be_taken_back_and_brought_again() -> None:
     for count, outcome in ((1, "satisfactory"), (2, "incomplete"), (3, "satisfactory")):
         steps = [*(PLAIN_STEPS | {"earth_loop": 42.0}).items(), ("earth_loop", {"value": 0.4, "minute": 5.5})]
         assert judge(make_brief(steps, more={"decisions": made[:count]})).certificates["outcome"].tolist() == [outcome]
+
+
+def test_answers_about_readings_are_taken_apart_and_the_last_one_counts() -> None:
+    made = pd.DataFrame(
+        [("D1", "r1 r2", "A1"), ("D2", "r2", "A1/earth_loop"), ("D3", "r3", "stray"), ("D4", "r3", "line/A2/dead_ln")],
+        columns=["decision_id", "subject", "answer"], dtype="str",
+    )  # fmt: skip
+    made = made.assign(kind="match", by="office", why="said so")
+    made["decided_at"] = pd.to_datetime([f"2031-04-03T0{hour}:00:00Z" for hour in range(1, 5)], utc=True)
+    found = decided_readings(conform_table(Decisions, made)).set_index("reading_id")
+    assert found["appliance_id"].fillna("nowhere").to_dict() == {"r1": "A1", "r2": "A1", "r3": "line/A2"}
+    assert found["step"].fillna("open").to_dict() == {"r1": "open", "r2": "earth_loop", "r3": "dead_ln"}
+    stray = decided_readings(conform_table(Decisions, made.iloc[:3]))
+    assert stray[stray["reading_id"] == "r3"]["appliance_id"].isna().all()
