@@ -161,13 +161,15 @@ class OrderDecision:
 
 
 def absurd_orders(cells: Sequence[DateCell]) -> frozenset[str]:
-    """Orders that would put several dates of a column on one day of many years: the part that stays is the year."""
+    """Orders that would put several dates of a column on one day of many years: the part that stays is the year. This
+    speaks against a year in front only: ``31-03-09`` may as well be the last of March, and then nothing settles it.
+    """
     both = [dict(cell.by_order) for cell in cells if {"dmy", "ymd"} <= dict(cell.by_order).keys()]
     first = {days["ymd"].year for days in both}
     last = {days["dmy"].year for days in both}
     if len(first) > 1 and len(last) == 1:
         return frozenset(("ymd",))
-    return frozenset(("dmy", "mdy")) if len(last) > 1 and len(first) == 1 else frozenset()
+    return frozenset()
 
 
 def decide_order(cells: Iterable[str], told: str | None = None, hints: Iterable[str] = ()) -> OrderDecision:

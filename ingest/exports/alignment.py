@@ -27,6 +27,7 @@ DISAGREE: Final = (
     "headings and rows differ in their number of cells: each value could stand under the heading of its neighbour"
 )
 BEYOND: Final = "numbers stand beyond the last heading: each value could stand under the heading of its neighbour"
+STARTS_OF_NUMBERS: Final = frozenset("0123456789<>≥≤+-. ")
 SHIFTED: Final = (
     "the last column of values is empty, and numbers stand under a heading that is not known: "
     "each value could stand under the heading of its neighbour"
@@ -126,6 +127,19 @@ def ends_with_values(row: Sequence[str], plan: Plan) -> bool:
     roles = {at for _, at in plan.roles}
     behind = [cell for at, cell in enumerate(row) if at > last and at not in roles and cell]
     return all(_is_value(cell) for cell in filled) and not any(number_of(cell) is not None for cell in behind)
+
+
+def is_shifted(row: Sequence[str], plan: Plan) -> bool:
+    """True where a word that is no value stands under a measured quantity and a number among the words behind: a
+    separator inside a label moved the values to the heading of their neighbour, and an empty cell at the end is gone.
+    """
+    if not any(at < len(row) and row[at][:1] and row[at][0] in STARTS_OF_NUMBERS for at in plan.behind):
+        return False
+    behind = [fold(row[at]) for at in plan.behind if at < len(row)]
+    if not any(number_of(cell) is not None or is_over_range(cell) for cell in behind if cell):
+        return False
+    cells = [fold(row[test.index]) for test in plan.known_tests if test.index < len(row)]
+    return any(cell[:1].isalpha() and not _is_value(cell) for cell in cells)
 
 
 def _of_this_table(sample: Rows) -> Rows:

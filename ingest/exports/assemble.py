@@ -32,7 +32,7 @@ from schemas.readings import Refusals
 Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
 MEMORY_DIGITS: Final = 12
 BROKEN_NAMES: Final = list(BROKEN)
-UNREADABLE: Final = ("quotes", "no identity", "summary")
+UNREADABLE: Final = ("quotes", "shifted", "no identity", "summary")
 """What is wrong with a row, where its refusal has the reason "unreadable"."""
 
 

@@ -102,4 +102,7 @@ def ordinary_rows(columns: Sequence[pa.Array], plan: Plan) -> npt.NDArray[np.boo
         names = distinct(column)
         aside = np.array([is_aside(plan, text or "", first=first) for text in names.texts], bool)
         found &= ~aside[names.codes]
+    for place in plan.behind:
+        # A number among words may mean that the row is shifted: it is looked at as a whole (alignment.is_shifted).
+        found &= ~pc.match_substring_regex(columns[place], r"^[<>≥≤+\-. ]*[0-9]").to_numpy(zero_copy_only=False)
     return found

@@ -9,12 +9,14 @@ from __future__ import annotations
 import io
 import zipfile
 import zlib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
 from ingest.exports.decode import decode
 from ingest.exports.grid import Grid, split_lines
+from ingest.exports.sheet_errors import find_errors
 
 GZIP: Final = b"\x1f\x8b"
 ZIP: Final = b"PK\x03\x04"
@@ -146,7 +148,8 @@ def read_sheets(content: bytes) -> list[Member]:
 
     try:
         book = python_calamine.load_workbook(io.BytesIO(content))
-        members = [_sheet(name, book.get_sheet_by_name(name)) for name in book.sheet_names]
+        errors = find_errors(content)
+        members = [_sheet(name, book.get_sheet_by_name(name), errors.get(name, ())) for name in book.sheet_names]
     except (python_calamine.CalamineError, OSError, ValueError, KeyError) as error:
         raise NotOpened(f"the spreadsheet cannot be read ({error}): save it again, or export it as CSV") from error
     return [member for member in members if member.grid and member.grid.rows] or [
@@ -154,11 +157,14 @@ def read_sheets(content: bytes) -> list[Member]:
     ]
 
 
-def _sheet(name: str, sheet: Any) -> Member:
+def _sheet(name: str, sheet: Any, errors: Iterable[tuple[int, int, str]]) -> Member:
     height, width = sheet.height, sheet.width
     if height * width > MOST_CELLS:
         raise NotOpened(f"the sheet {name} has more than {MOST_CELLS} cells: export it as CSV")
     rows = [[cell_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
+    for at, column, text in errors:
+        if at < len(rows) and column < len(rows[at]) and not rows[at][column].strip():
+            rows[at][column] = text
     grid = Grid(rows, range(1, len(rows) + 1), frozenset(), True, "")
     return Member(name=name, lines=["\t".join(row) for row in rows], complete=True, grid=grid)
 

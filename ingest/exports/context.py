@@ -36,7 +36,8 @@ _ZONE_SENTENCE: Final = re.compile(
     re.IGNORECASE,
 )
 _DATE: Final = re.compile(
-    r"(?:test|tests|tested|measurement|session|job|visit|record|reading)? ?(?:date|day|tested on)|dated?"
+    r"(?:test|tests|tested|measurement|session|job|visit|record|reading)? ?(?:date|day|tested on)|dated?|"
+    r"(?:date|day) (?:of|for) (?:the |all )?(?:tests?|testing|tests? below|visit|measurements?|readings?)|date tested"
 )
 _CLOCK: Final = re.compile(r"(?:test )?time(?: of test)?")
 _UNIT_OF: Final = re.compile(r"(?:units?|unit of measure)(?: used)? (?:for|of) (.+)|(.+?) (?:is |are )?(?:units?|in)")

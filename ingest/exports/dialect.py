@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from ingest.cells.text import fold
@@ -21,7 +22,7 @@ def chosen_grid(lines: list[str], complete: bool, delimiter: str | None) -> Grid
         lines = ["", *lines[1:]]
         delimiter = delimiter or found[1]
     delimiter = delimiter or find_delimiter(lines)
-    return parse_grid(double_quotes(lines, delimiter), delimiter, complete=complete)
+    return parse_grid(join_quotes(double_quotes(lines, delimiter), delimiter), delimiter, complete=complete)
 
 
 def double_quotes(lines: list[str], delimiter: str) -> list[str]:
@@ -39,12 +40,25 @@ def double_quotes(lines: list[str], delimiter: str) -> list[str]:
     ]
 
 
+def join_quotes(lines: list[str], delimiter: str) -> list[str]:
+    """The same lines without the blanks between a separator and the quote that opens the next cell, where most lines
+    that have quotes write so.
+    """
+    if delimiter.isspace():
+        return lines
+    apart, close = re.compile(rf'{re.escape(delimiter)} +"'), f'{delimiter}"'
+    quoted = [line for line in lines[:SAMPLE_LINES] if delimiter in line and '"' in line]
+    if 2 * sum(1 for line in quoted if apart.search(line) and close not in line) <= len(quoted):
+        return lines
+    return [apart.sub(close, line) for line in lines]
+
+
 def find_delimiter(lines: Sequence[str]) -> str:
     """The delimiter under which the first lines have the richest headings, or the most even rows."""
     sample = list(lines[:SAMPLE_LINES])
     text = "\n".join(sample)
     scored = [
-        (score(parse_grid(sample, delimiter, complete=True)), -rank, delimiter)
+        (score(parse_grid(join_quotes(sample, delimiter), delimiter, complete=True)), -rank, delimiter)
         for rank, delimiter in enumerate(DELIMITERS)
         if delimiter in text
     ]

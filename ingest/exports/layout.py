@@ -11,12 +11,12 @@ from typing import Final
 from ingest.cells.clocks import parse_clock, split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
-from ingest.cells.units import parse_unit
+from ingest.cells.units import Unit, parse_unit
 from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
 from ingest.exports.headings import Heading, parse_heading, parse_order
-from ingest.exports.measurements import parse_meaning
-from ingest.exports.plan import Plan
+from ingest.exports.measurements import parse_meaning, with_unit
+from ingest.exports.plan import REMARKS, Plan
 from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
 from ingest.exports.unknown import keep_unknown
 from ingest.exports.wide import CONFLICT, TestColumn, contradicts, test_columns
@@ -30,6 +30,8 @@ _QUANTITY_CELL: Final = re.compile(r"[<>≥≤]?\s?[0-9][0-9.,]*\s?[^\d\s]{1,6}"
 _WHEN: Final = re.compile(r"\d{1,2}:\d{2}|\d{4}-\d\d-\d\d|\d{1,2}[/.]\d{1,2}[/.]\d{2,4}")
 """A date or time anywhere in a cell: no heading holds one."""
 _TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
+_SHARE_OF: Final = re.compile(r"\d{1,3}\s?% (?:of )?[a-z].*", re.IGNORECASE)
+"""The name of a share of something: ``80% limit``."""
 Body = Callable[[int], Sequence[Sequence[str]]]
 
 
@@ -37,7 +39,7 @@ Body = Callable[[int], Sequence[Sequence[str]]]
 def is_data_cell(text: str) -> bool:
     """True for numbers, dates and times: what never stands in a heading row."""
     cell = fold(text)
-    if not cell or not any(mark.isdigit() for mark in cell):
+    if not cell or not any(mark.isdigit() for mark in cell) or _SHARE_OF.fullmatch(cell):
         return False
     if _WHEN.search(cell):
         return parse_heading(cell).order is None
@@ -100,6 +102,8 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
             and not _adds(plan, [fold(cell) for cell in following], units or [], context, body(used))
         ):
             plan = None
+        if plan and taken == 1 and _leaves_names_below(first, following):
+            plan = None
         if plan and (best is None or richness(plan) > richness(best[0])):
             best = plan, used
     return None if best is None else (keep_unknown(best[0], body(best[1])), best[1])
@@ -155,10 +159,12 @@ def richness(plan: Plan) -> int:
     return len(plan.known_tests) + len(plan.roles) + (2 if plan.is_long else 0)
 
 
-def _may_be_headings(row: Sequence[str], least: int = 2) -> bool:
+def _may_be_headings(row: Sequence[str], least: int = 2, *, grouped: bool = False) -> bool:
+    """True where no cell speaks against headings; ``grouped``: conductors may come again, once for each group."""
     cells = [fold(cell) for cell in row]
     cells = [cell for cell in cells if cell]
-    repeated = len(cells) - len(set(cells))
+    counted = [cell for cell in cells if not (grouped and _qualifies(cell))]
+    repeated = len(counted) - len(set(counted))
     states = sum(1 for cell in cells if is_state(cell) and not parse_heading(cell).meaning.is_reading)
     if len(cells) < least or repeated * 3 > len(cells) or states > 1 or _lists_units(cells):
         return False
@@ -172,7 +178,7 @@ def _lists_units(cells: Sequence[str]) -> bool:
 
 def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     """True where ``above`` can be a row of groups over the names in ``below``: one of them leaves cells empty."""
-    if not below or not _may_be_headings(below) or _units_row(below, len(above)) is not None:
+    if not below or not _may_be_headings(below, grouped=True) or _units_row(below, len(above)) is not None:
         return False
     named = sum(1 for cell in below if cell.strip())
     if _qualifies_all(above, below):
@@ -180,6 +186,15 @@ def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     if len(above) < len(below) - 1 or named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
         return False
     return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
+
+
+def _leaves_names_below(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True where names that are known stand below empty cells of a row: it is a row of groups and never read alone."""
+    if not _may_be_headings(below, grouped=True) or _units_row(below, max(len(above), len(below))) is not None:
+        return False
+    known = [at for at, cell in enumerate(below) if fold(cell) and parse_heading(fold(cell)).known]
+    bare = [at for at in known if at >= len(above) or not above[at].strip()]
+    return len(bare) >= 2 and 2 * len(known) >= sum(1 for cell in below if cell.strip())
 
 
 def _qualifies_all(above: Sequence[str], below: Sequence[str]) -> bool:
@@ -204,14 +219,37 @@ def _qualifies(cell: str) -> bool:
 
 
 def _stacked(above: Sequence[str], below: Sequence[str]) -> list[str]:
-    """Two heading rows as one: the upper one holds for the empty cells to its right."""
+    """Two heading rows as one: the upper one holds for the empty cells to its right, but not for names of a number, a
+    date, a place or a remark there.
+    """
     headings, group = [], ""
     for index in range(max(len(above), len(below))):
         upper = fold(above[index]) if index < len(above) else ""
         lower = fold(below[index]) if index < len(below) else ""
-        group = upper or group
+        group = _with_unit_apart(upper) or group
+        if lower and not upper and _stands_alone(lower):
+            headings.append(lower)
+            continue
         headings.append(f"{group if lower else upper} {lower}".strip())
     return headings
+
+
+def _with_unit_apart(group: str) -> str:
+    """``Voltage V`` as ``Voltage (V)``: the unit of a group is still one where a name follows it."""
+    words = group.split()
+    if len(words) < 2 or parse_heading(group).unit is None or not parse_unit(words[-1]) or not words[-1].isalpha():
+        return group
+    return f"{' '.join(words[:-1])} ({words[-1]})"
+
+
+_ALONE: Final = frozenset(("epoch", "moment", "date", "time", "memory_no", "meter_serial", "label", "id", "zone"))
+
+
+def _stands_alone(lower: str) -> bool:
+    """True for a heading that needs no group above it."""
+    heading = parse_heading(lower)
+    told = {role for role, _ in heading.roles[:1]}
+    return (bool(told & _ALONE) and not heading.meaning.is_reading) or lower.lower().rstrip(".:") in REMARKS
 
 
 def _units_row(row: Sequence[str], width: int) -> list[str] | None:
@@ -226,6 +264,37 @@ def _units_row(row: Sequence[str], width: int) -> list[str] | None:
     words = ("hh:mm", "hh:mm:ss", "text", "date", "time", "no", "#", "pass/fail", "number", "string")
     formats = [cell for cell in filled if parse_order(cell) or cell.lower().strip("()[]") in words]
     return cells if units and len(units) + len(formats) == len(filled) else None
+
+
+def with_units(plan: Plan, row: Sequence[str]) -> Plan | None:
+    """The plan for rows below another row of units inside a table; None where ``row`` is none.
+
+    A unit that stands below a column counts from there on. Where the heading itself names another one, nothing is
+    certain any more.
+    """
+    units = _units_row(row, plan.width)
+    if units is None or len(row) < plan.width:
+        return None
+    told = [parse_unit(unit) for unit in units]
+    if plan.value is not None:
+        return _with_unit_of_value(plan, told[plan.value])
+    tests = []
+    for test in plan.tests:
+        unit, heading = told[test.index], parse_heading(plan.headings[test.index])
+        if unit is not None:
+            conflict = CONFLICT if contradicts(heading, unit) else ""
+            test = replace(test, meaning=with_unit(replace(test.meaning, unit=unit), unit), conflict=conflict)
+        tests.append(test)
+    return replace(plan, tests=tuple(tests))
+
+
+def _with_unit_of_value(plan: Plan, unit: Unit | None) -> Plan | None:
+    """The plan of a long table with another unit below the heading of its values."""
+    assert plan.value is not None
+    if unit is None:
+        return None
+    doubt = CONFLICT if contradicts(parse_heading(plan.headings[plan.value]), unit) else plan.doubt
+    return replace(plan, value_unit=unit, doubt=doubt)
 
 
 def make_plan(

@@ -86,6 +86,17 @@ class Plan:
         status = self.at("verdict") if self.value is None else None
         return tuple(at for at in named if at not in taken) + (() if status is None else (status,))
 
+    @cached_property
+    def behind(self) -> tuple[int, ...]:
+        """Columns behind the values of a wide table that hold words: remarks, verdicts, names that are not read."""
+        if self.value is not None or not self.tests:
+            return ()
+        taken = {at for role, at in self.roles if role not in ("verdict", "label")}
+        for test in self.tests:
+            taken |= {at for at in (test.index, test.unit_at, test.sign_at, *test.flags) if at is not None}
+        last = max(test.index for test in self.known_tests)
+        return tuple(at for at in range(last + 1, self.width) if at not in taken and self.headings[at])
+
     def at(self, role: str) -> int | None:
         """Position of the column that holds ``role``, or None."""
         return self._places.get(role)

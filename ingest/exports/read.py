@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from ingest.exports.beside import Part, split_beside
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
 from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid, score
@@ -145,10 +146,23 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
             return False
     shaped = best_shape(member, grid)
     first = len(records.pieces)
+    if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
+        return read_beside(parts, records, file_no)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
         turn_back(records, first, shaped.places)
+    return True
+
+
+def read_beside(parts: Sequence[Part], records: Records, file_no: int) -> bool:
+    """Add the records of tables that stand side by side; lines of one that cannot be read are refused."""
+    for part in parts:
+        first, grid = len(records.pieces), part.grid
+        if not Scanner(grid, records, file_no, Context()).scan():
+            lines = [grid.delimiter.join(row) for row in grid.rows]
+            keep_unclaimed(lines, records, file_no, "no profile", numbers=grid.lines)
+        shift_columns(records, first, part.shift)
     return True
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from ingest.exports.alignment import Alignment, align, has_identity, may_differ
+from ingest.exports.alignment import Alignment, align, has_identity, is_shifted, may_differ
 from ingest.exports.context import (
     Context,
     is_comment,
@@ -22,7 +22,7 @@ from ingest.exports.context import (
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after
+from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after, with_units
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
 from ingest.exports.plan import Plan, is_aside, repeated
@@ -135,6 +135,11 @@ class Scanner:
             return 1
         if (used := self._headings(position)) is not None:
             return used
+        if self.plan is not None and self.plan is not UNREAD and (plan := with_units(self.plan, row)) is not None:
+            if plan != self.plan:
+                self._flush()
+                self.plan = plan
+            return 1
         if self.plan is None or self._is_title(filled, position):
             self._waiting.append((position, row))
         elif len(row) == self.aligned.cells and self._is_record(row):
@@ -270,6 +275,8 @@ class Scanner:
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
+        if not broken and self.plan is not None and is_shifted(row, self.plan):
+            broken = "shifted"
         self.context = self.context.after_rows()
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])

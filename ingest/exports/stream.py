@@ -16,10 +16,11 @@ import numpy as np
 import pyarrow as pa
 
 from ingest.exports.assemble import Assembled, Decided, FileFacts, assemble
+from ingest.exports.beside import split_beside
 from ingest.exports.columns import RETRY_BYTES, Chunk, cut_chunks, read_plain
 from ingest.exports.context import Context
 from ingest.exports.decode import decode
-from ingest.exports.dialect import find_delimiter
+from ingest.exports.dialect import find_delimiter, join_quotes
 from ingest.exports.grid import SEPARATOR_LINE, Grid, parse_grid, split_lines
 from ingest.exports.proofs import Proofs, join_proofs
 from ingest.exports.records import Records
@@ -72,12 +73,16 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
     told = SEPARATOR_LINE.fullmatch(lines[0].strip()) if lines else None
     lines = ["", *lines[1:]] if told else lines
     delimiter = (profile.delimiter if profile else None) or (told[1] if told else find_delimiter(lines))
+    if not profile and join_quotes(lines, delimiter) != lines:
+        return None
     scanner = Scanner(parse_grid(lines, delimiter, complete=True), Records(), 0,
                       Context(decimal=profile.decimal if profile else None))  # fmt: skip
     if profile:
         scanner.find = profile.find_plan
     used = scanner.start()
     if used is None or scanner.grid.lines[used - 1] != used or not delimiter.isascii():
+        return None
+    if not profile and len(split_beside(scanner.grid)) > 1:
         return None
     if scanner.context.date_text is not None:
         # One date above a long table: midnights have to be seen by all rows together.

@@ -206,6 +206,7 @@ def conclude(
     order = np.argsort(place)
     appliance, step = _joined(rows, "appliance", np.int64)[order], _joined(rows, "step", np.int64)[order]
     taken_s = _joined(rows, "taken_s", np.float64)[order]
+    taken_s[_beside_stamped(sightings, cases)] = np.nan
     taken = pd.Series(pd.NaT, index=range(len(order)), dtype="datetime64[ns, UTC]")
     known = ~np.isnan(taken_s)
     taken[known] = pd.to_datetime((taken_s[known] * 1e3).round().astype(np.int64), unit="ms", utc=True)
@@ -227,6 +228,20 @@ def conclude(
         clocks=conform_table(Clocks, pd.DataFrame(clocks, columns=[*Clocks.to_schema().columns])),
         questions=_questions(matches, reading_ids, cases, rows),
     )
+
+
+def _beside_stamped(sightings: pd.DataFrame, cases: list[Case]) -> NDArray[np.bool_]:
+    """True for readings without UTC in a session where others of their meter have it: in the hour of a clock change
+    their local time did not exist or came twice, and nothing in the session says which moment it was.
+    """
+    unstamped = sightings["stamped_at"].isna().to_numpy()
+    found = np.zeros(len(sightings), dtype=bool)
+    for case in cases:
+        session = case.session
+        meter = np.zeros(len(session.rows), dtype=np.int64) if session.meter is None else session.meter
+        stamped = np.isin(meter, meter[~unstamped[session.rows]])
+        found[session.rows] = unstamped[session.rows] & stamped
+    return found
 
 
 def _joined(rows: list[dict[str, Any]], name: str, kind: type) -> NDArray[Any]:

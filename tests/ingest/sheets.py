@@ -61,6 +61,8 @@ def _xlsx_cell(cell: Cell, place: int, at: int) -> str:
     where = f"{chr(ord('A') + place)}{at}"
     if cell is None:
         return ""
+    if isinstance(cell, str) and cell.startswith("#") and cell.endswith("!"):
+        return f'<c r="{where}" t="e"><v>{cell}</v></c>'
     if isinstance(cell, str):
         return f'<c r="{where}" t="inlineStr"><is><t>{escape(cell)}</t></is></c>'
     if isinstance(cell, datetime):

@@ -65,3 +65,10 @@ def test_a_damaged_spreadsheet_is_one_refusal() -> None:
     for content in (whole[: len(whole) // 2], whole.replace(b"sheetData", b"sheetDatb")):
         _, refused = lines(content)
         assert all("unreadable" in line or "no profile" in line for line in refused)
+
+
+def test_a_cell_with_an_error_is_refused_and_not_passed_over() -> None:
+    wide: list[list[Cell]] = [["No", "Date", "Zs (Ohm)", "U L-N (V)"], [1.0, datetime(2031, 4, 2, 9), "#DIV/0!", 230.5]]
+    read, refused = lines(xlsx({"Cover & list": [["Site"]], "Readings": wide}))
+    assert read == ["2 [U L-N (V)]: voltage L-N 230.5 V @ 2031-04-02T08:00:00Z | #1"]
+    assert refused == ["2 [Zs (Ohm)]: '#DIV/0!' not a number: '#DIV/0!' is an error mark, not a value"]

@@ -45,6 +45,17 @@ def test_taken_at_is_corrected_and_meter_time_is_not_needed_to_change() -> None:
     assert (apart == pd.Timedelta(hours=1)).all()
 
 
+def test_in_the_hour_of_a_clock_change_no_moment_is_made_up() -> None:
+    book = simulate_book(np.random.default_rng(4), Style(jobs_a_day=(7, 7), no_access=0.0))
+    in_gap = book.sightings.index[10:14]
+    stamped = book.sightings["stamped_at"].copy()
+    stamped[in_gap] = pd.NaT
+    taken = match_book(replace(book, sightings=book.sightings.assign(stamped_at=stamped))).matches["taken_at"]
+    assert book.sightings["meter_time"][in_gap].notna().all()
+    assert taken[in_gap].isna().all()
+    assert taken.drop(in_gap).notna().all()
+
+
 def test_without_any_time_nothing_is_said_about_when() -> None:
     book = simulate_book(np.random.default_rng(6), Style(jobs_a_day=(5, 5), no_access=0.0, clock="none"))
     result = match_book(book)
