@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 from itertools import pairwise
@@ -109,6 +110,17 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["comparator"] = index
         elif "unit" not in roles and "value" in roles and all(parse_unit(cell) for cell in filled):
             roles["unit"] = index
+        elif "prefix" not in roles and "value" in roles and index in free and _scales(filled):
+            roles["prefix"] = index
+
+
+_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1)")
+
+
+def _scales(cells: set[str]) -> bool:
+    """True for powers of ten that are not all one: what the values beside them are to be multiplied by."""
+    powers = all(_POWER.fullmatch(cell) for cell in cells)
+    return powers and any(cell.strip("x×* ") != "1" for cell in cells)
 
 
 def second_values(known: Sequence[Heading], columns: Sequence[Cells], roles: dict[str, int]) -> list[int]:

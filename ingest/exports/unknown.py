@@ -40,9 +40,10 @@ def keep_unknown(plan: Plan, sample: Sequence[Sequence[str]]) -> Plan:
 
 
 def _is_open(heading: str) -> bool:
-    """True for a heading that says nothing known, or only that values stand below it."""
+    """True for a heading that says nothing known or nothing clear, or only that values stand below it."""
     known = parse_heading(heading)
-    return not known.known or any(role == "value" for role, _ in known.roles[:1])
+    unclear = bool(known.meaning.unclear) and not known.meaning.is_reading and not known.roles
+    return not known.known or unclear or any(role == "value" for role, _ in known.roles[:1])
 
 
 def _holds_values(cells: Sequence[str]) -> bool:
