@@ -297,6 +297,26 @@ def _with_unit_of_value(plan: Plan, unit: Unit | None) -> Plan | None:
     return replace(plan, value_unit=unit, doubt=doubt)
 
 
+_CONDUCTOR: Final = frozenset(
+    ("l", "n", "e", "pe", "line", "live", "neutral", "earth", "ground", "cpc", "case", "chassis", "metalwork", "l1")
+)
+
+
+def _conductors_apart(
+    headings: Sequence[str], columns: Sequence[Sequence[str]], roles: Mapping[str, int]
+) -> str:  # fmt: skip
+    """Why rows cannot be read whose two conductors stand in columns of their own; nothing where they do not."""
+    taken = {at for role, at in roles.items() if role not in ("pair", "id", "label")}
+    found = [
+        headings[at]
+        for at, cells in enumerate(columns)
+        if at not in taken and any(cells) and all(cell.lower() in _CONDUCTOR for cell in cells if cell)
+    ]
+    if len(found) < 2:
+        return ""
+    return f"{found[0]} and {found[1]} name one conductor each: a profile can say which pair is meant"
+
+
 def make_plan(
     headings: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
 ) -> Plan | None:
@@ -313,12 +333,12 @@ def make_plan(
     half = find_half(headings, columns, roles)
     roles |= {} if half is None else {"half": half}
     row_units = [parse_unit(units[index]) if index < len(units) else None for index in range(len(headings))]
-    plan = _bare_plan(headings, units, known, roles)
+    plan = replace(_bare_plan(headings, units, known, roles), doubt=_conductors_apart(headings, columns, roles))
     value = roles.get("value")
     if value is not None and ("test" in roles or context.test is not None):
         second = second_values(known, columns, roles)
         doubt = f"{headings[value]} and {headings[second[0]]} could both hold the value" if second else ""
-        doubt = doubt or (CONFLICT if contradicts(known[value], row_units[value]) else "")
+        doubt = doubt or (CONFLICT if contradicts(known[value], row_units[value]) else "") or plan.doubt
         meaning = None if "test" in roles else context.test
         return replace(
             plan, value=value, meaning=meaning, value_unit=known[value].unit or row_units[value], doubt=doubt
