@@ -100,11 +100,12 @@ class Records:
         plan = self.tables[table_no].plan
         shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
         shared.update(_moments(plan, cells))
-        remarks = _remarks([cells(at) for at in plan.remarks])
+        remarks = _telling([cells(at) for at in plan.remarks], takes_away)
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
             if remarks is not None:
-                shared["flag"] = _flags([shared["flag"], remarks]) if "flag" in shared else remarks
+                flags = _telling([shared["flag"]], is_flagged) if "flag" in shared else None
+                shared["flag"] = _either(flags, remarks)
             if (named := plan.at("test")) is not None:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
@@ -117,9 +118,9 @@ class Records:
                 beside["unit"] = cells(test.unit_at)
             if test.sign_at is not None:
                 beside["comparator"] = cells(test.sign_at)
-            if test.flags or remarks is not None:
-                flags = _flags([cells(at) for at in test.flags]) if test.flags else remarks
-                beside["flag"] = flags if remarks is None else pc.coalesce(flags, remarks)
+            flags = _either(_telling([cells(at) for at in test.flags], is_flagged), remarks)
+            if flags is not None:
+                beside["flag"] = flags
             if plan.crossed and (named := plan.at("test")) is not None:
                 beside["name"] = cells(named)
             texts = {name: column.take(pa.array(kept)) for name, column in beside.items()}
@@ -200,22 +201,20 @@ def _filled(raw: pa.Array) -> Whole:
     return found
 
 
-def _flags(columns: Sequence[pa.Array]) -> pa.Array:
-    """Several columns of flags as one: the first of each row that is set, else nothing."""
-    texts = []
-    for column in columns:
-        cells = distinct(column)
-        texts.append(decode([text if is_flagged(text or "") else None for text in cells.texts], cells.codes))
-    return pc.coalesce(*texts)
-
-
-def _remarks(columns: Sequence[pa.Array]) -> pa.Array | None:
-    """Remarks that take the value beside them away; None where there are none."""
+def _telling(columns: Sequence[pa.Array], tells: Callable[[str], bool]) -> pa.Array | None:
+    """Several columns as one: the first telling cell of each row, else nothing; None where no cell tells anything."""
     found = [distinct(column) for column in columns]
-    texts = [[text if takes_away(text or "") else None for text in one.texts] for one in found]
-    if not any(text for column in texts for text in column):
+    texts = [[text if tells(text or "") else None for text in one.texts] for one in found]
+    if not any(text is not None for column in texts for text in column):
         return None
     return pc.coalesce(*(decode(told, one.codes) for told, one in zip(texts, found, strict=True)))
+
+
+def _either(first: pa.Array | None, second: pa.Array | None) -> pa.Array | None:
+    """The cells of the first column, where it has none those of the second."""
+    if first is None or second is None:
+        return second if first is None else first
+    return pc.coalesce(first, second)
 
 
 def _moments(plan: Plan, cells: Cells) -> dict[str, pa.Array]:
