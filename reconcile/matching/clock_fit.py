@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from reconcile.clock import DAY_S
 from reconcile.matching.belief import Belief, Case, ClockFit, Member
 from reconcile.matching.visits import Visits
 
@@ -30,9 +31,7 @@ EXACT_S: Final = 40.0
 
 MOST_UNSURE_S: Final = 70.0
 MOST_DRIFT_S: Final = 100.0
-ROUNDED_FROM: Final = 0.8
 HALF_HOUR_S: Final = 1800.0
-DAY_S: Final = 86400.0
 BEGINS_AFTER_S, ENDS_BEFORE_S, LAG_S = 330.0, 330.0, 400.0
 """From arriving to the first reading, from the last to leaving, and how far that is spread (common practice)."""
 

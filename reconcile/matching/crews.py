@@ -16,18 +16,26 @@ import numpy as np
 from numpy.typing import NDArray
 from rapidfuzz.distance import OSA
 
+from reconcile.clock import HOUR_S
 from reconcile.matching.belief import Belief, Case, Lacing, Member, Variant
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
 from reconcile.matching.interleaving import Interleaving, interleave
 from reconcile.matching.labels import plain_label
-from reconcile.matching.order import KINDS, Session
+from reconcile.matching.order import PROOF_KIND, VOLTAGE_KINDS, Session
 from reconcile.matching.placing import has_lost_date
-from reconcile.matching.progress import ISOLATED, PART_OF_STAGE, RESTORED, STAGE_COUNT, SUPPLY, stages_of_kind
+from reconcile.matching.progress import (
+    ISOLATED,
+    PART_OF_STAGE,
+    PHASE_OF_STEP,
+    RESTORED,
+    STAGE_COUNT,
+    SUPPLY,
+    stages_of_kind,
+)
 from reconcile.matching.relative_clocks import Ground, Track, lay_grounds, lay_over, score_alone, score_differences
 from reconcile.matching.visits import Visits
-from schemas.quantities import QUANTITIES
-from schemas.steps import PHASES, STEPS
+from schemas.steps import PHASES
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -57,15 +65,11 @@ LEAST_VARIANT: Final = 0.003
 WITHOUT_CLOCK: Final = 12.0
 """What a likeliest order falls short of all orders together [log likelihood]."""
 
-HOUR_S: Final = 3600.0
 ONE_HOUR_APART: Final = 0.05
 DRIFTS: Final = 0.1
 """Share of pairs of clocks of which one drifts noticeably."""
 
 DRIFT_STEPS: Final = np.array([-60, -50, -40, -30, -22, -15, -9, 9, 15, 22, 30, 40, 50, 60]) / 3600.0
-PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
-PROOF_KIND: Final = KINDS["voltage_indicator_proof", ""]
-VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
 DEAD_BY_UNPROVED: Final = 0.03
 """Weight of a dead test with a meter that is never proved although another meter of the crew is."""
 
@@ -107,7 +111,7 @@ def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
     """The numbers of the sessions that another meter may have been used beside."""
     if len({session.source for session in sessions}) < 2:
         return []
-    dated = [_timed(session) and not has_lost_date(session, visits) for session in sessions]
+    dated = [session.timed and not has_lost_date(session, visits) for session in sessions]
     if not all(dated):
         return list(range(len(sessions)))
     starts = np.array([np.nanmin(session.time_s) for session in sessions])
@@ -125,15 +129,11 @@ def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
 
 def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, bool, int, int]:
     """Best first: a clock at all, one that kept its date, many readings."""
-    return not _timed(case.session), _has_lost(belief), -len(case.session.rows), number
+    return not case.session.timed, _has_lost(belief), -len(case.session.rows), number
 
 
 def _has_lost(belief: Belief | None) -> bool:
     return belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
-
-
-def _timed(session: Session) -> bool:
-    return bool((~np.isnan(session.time_s)).any())
 
 
 def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict[int, float]]:
@@ -164,7 +164,7 @@ def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bo
     """Whether the next session is the same working day of the same memory, cut where the clock was set or lost."""
     one, other = cases[before].session, cases[before + 1].session
     first, second = beliefs[before], beliefs[before + 1]
-    if one.source != other.source or first is None or second is None or not _timed(one) or not _timed(other):
+    if one.source != other.source or first is None or second is None or not one.timed or not other.timed:
         return False
     end_s = np.nanmax(one.time_s) - first.offset_s
     start_s = np.nanmin(other.time_s) - second.offset_s
@@ -184,7 +184,7 @@ def _grow(
     members = [anchor]
     waiting = dict(partners[anchor])
     while waiting:
-        other = max(waiting, key=lambda number: (_timed(cases[number].session), waiting[number], -number))
+        other = max(waiting, key=lambda number: (cases[number].session.timed, waiting[number], -number))
         del waiting[other]
         if other not in free or other in members:
             continue
@@ -211,7 +211,7 @@ def _lay(
     for way in laid:
         before = score_alone(way.track, grounds)
         first, second = _with_roles(way.track, track)
-        if not _timed(cases[other].session) or np.isnan(first.time_s).any():
+        if not cases[other].session.timed or np.isnan(first.time_s).any():
             found += [
                 _Laid(
                     members=(*way.members, (other, 0.0, 0.0, 0.0, np.inf)),
@@ -301,11 +301,10 @@ def _differences(
         score = score + _log_prior(grid, centres, weights)
         best = grid[np.argsort(-score)[:24]]
         grid = np.unique(np.round((best[:, None] + np.arange(-60.0, 61.0, FINE_S)) / FINE_S) * FINE_S)
-    still = np.zeros(len(grid))
-    score, _ = score_differences(first, second, grid, still, grounds)
-    score = score + _log_prior(grid, centres, weights)
+    still, prior = np.zeros(len(grid)), _log_prior(grid, centres, weights)
+    score = score_differences(first, second, grid, still, grounds)[0] + prior
     span_s = second.time_s[-1] - second.time_s[0]
-    differences, drifts, priors = [grid], [still], [_log_prior(grid, centres, weights) + np.log(1.0 - DRIFTS)]
+    differences, drifts, priors = [grid], [still], [prior + np.log(1.0 - DRIFTS)]
     if span_s > 5400.0:
         top = grid[score.argmax()]
         around = top + np.arange(-300.0, 301.0, 30.0)
@@ -346,7 +345,7 @@ def _log_prior(difference_s: Numbers, centres: Numbers, weights: Numbers) -> Num
 
 def _track(session: Session, member: int, words: dict[str, int]) -> Track:
     """A session as a track; ``words`` numbers the labels."""
-    times = known_times(session.time_s) if (~np.isnan(session.time_s)).any() else _beats(session)
+    times = known_times(session.time_s) if session.timed else _beats(session)
     plain = [plain_label(text) for text in session.label]
     label = np.array([_number_of(word, words) if word else -1 for word in plain], dtype=np.int64)
     return Track(
@@ -444,7 +443,7 @@ def _case(laid: list[_Laid], cases: list[Case], lost: dict[int, bool]) -> Case:
                 middle_s=laid[0].members[at][3],
                 unsure_s=np.array([way.members[at][4] for way in laid]),
                 dated=not lost[number],
-                timed=_timed(cases[number].session),
+                timed=cases[number].session.timed,
             )
             for at, number in enumerate(numbers)
         ),

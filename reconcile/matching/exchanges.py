@@ -35,7 +35,7 @@ def read_by_exchanges(sessions: list[Session], clock_readings: pd.DataFrame) -> 
     later_start_s: dict[str, float] = {}
     for number in range(len(sessions) - 1, -1, -1):
         session = sessions[number]
-        if np.isnan(session.time_s).all():
+        if not session.timed:
             continue
         last_s, first_s = float(np.nanmax(session.time_s)), float(np.nanmin(session.time_s))
         name = session.meter_serial or ""

@@ -349,7 +349,7 @@ def _turns(
 
 
 def _clock_kind(session: Session, placing: Placing) -> str:
-    if np.isnan(session.time_s).all():
+    if not session.timed:
         return "none"
     return "lost" if placing.lost else "dated"
 

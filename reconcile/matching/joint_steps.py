@@ -13,9 +13,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.matching.order import KINDS
+from reconcile.matching.order import KINDS, PROOF_KIND, VOLTAGE_KINDS
 from reconcile.matching.progress import STEP_NAMES
-from schemas.quantities import QUANTITIES
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -85,10 +84,6 @@ def fit_tables() -> tuple[Numbers, Places]:
         known = step[kind][step[kind] >= 0]
         step[kind] = np.where(step[kind] >= 0, step[kind], known[0] if len(known) else -1)
     return weight, step
-
-
-PROOF_KIND: Final = KINDS["voltage_indicator_proof", ""]
-VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
 
 
 def settle_steps(

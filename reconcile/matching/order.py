@@ -30,6 +30,9 @@ KINDS: Final[dict[tuple[str, str], int]] = {
 }
 """Every kind of sighting: a quantity and the conductors it was measured between."""
 
+PROOF_KIND: Final = KINDS["voltage_indicator_proof", ""]
+VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Session:
@@ -58,6 +61,11 @@ class Session:
     serials: tuple[str, ...] = ()
     emission: Numbers | None = None
     exchanged_s: float = np.nan
+
+    @property
+    def timed(self) -> bool:
+        """True where the meter gave a time with any of the readings."""
+        return not bool(np.isnan(self.time_s).all())
 
 
 def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
@@ -118,7 +126,7 @@ def join_restarts(sessions: list[Session], lost: list[bool]) -> list[Session]:
         while end < len(sessions) and lost[place] and lost[end] and _restarted(sessions[end - 1], sessions[end]):
             end += 1
         run = sessions[place:end]
-        short = any(np.nanmax(one.time_s) - np.nanmin(one.time_s) < SHORT_START_S for one in run if _timed(one))
+        short = any(np.nanmax(one.time_s) - np.nanmin(one.time_s) < SHORT_START_S for one in run if one.timed)
         joined += [_join(run)] if len(run) > 2 or (len(run) > 1 and short) else run
         place = end
     return joined
@@ -126,13 +134,9 @@ def join_restarts(sessions: list[Session], lost: list[bool]) -> list[Session]:
 
 def _restarted(before: Session, after: Session) -> bool:
     """True where the clock began anew between two sessions of one file: a night's pause is no restart."""
-    if before.source != after.source or not _timed(before) or not _timed(after):
+    if before.source != after.source or not before.timed or not after.timed:
         return False
     return bool(np.nanmin(after.time_s) < np.nanmax(before.time_s))
-
-
-def _timed(session: Session) -> bool:
-    return bool((~np.isnan(session.time_s)).any())
 
 
 def _join(run: list[Session]) -> Session:

@@ -10,15 +10,13 @@ from numpy.typing import NDArray
 
 from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
-from reconcile.matching.order import KINDS
-from reconcile.matching.progress import STEP_NAMES
+from reconcile.matching.order import VOLTAGE_KINDS
+from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
 from reconcile.matching.visits import Visits
 from reconcile.questions import find_questions
 from reconcile.tables import MatchResult
 from schemas.check import conform_table
 from schemas.matches import Clocks, Matches
-from schemas.quantities import QUANTITIES
-from schemas.steps import PHASES, STEPS
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -41,8 +39,6 @@ LOST_FROM_S: Final = 2 * 366 * 86400.0
 ENOUGH_JOBS: Final = 3
 """A date that is wrong in the same way at so many jobs of the list is a wrong date, not another visit."""
 
-VOLTAGE_KINDS: Final = tuple(KINDS["voltage", pair] for pair in QUANTITIES["voltage"].conductors)
-PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
 
 OUTCOMES: Final = ("auto", "decided", "review", "none")
 AUTO, DECIDED, REVIEW, NONE = range(4)

@@ -16,12 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.matching.order import KINDS
-from schemas.steps import STEPS
+from schemas.steps import PHASES, STEPS
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 STEP_NAMES: Final = tuple(STEPS)
+PHASE_OF_STEP: Final = np.array([PHASES.index(step.phase) for step in STEPS.values()])
+"""The phase (a place in PHASES) of each step."""
+
 MOST_STAGES_A_KIND: Final = 4
 
 
