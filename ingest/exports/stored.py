@@ -37,6 +37,14 @@ class StoredReadings:
 
     def frame(self, rows: Codes | None = None) -> pd.DataFrame:
         """The readings, or the chosen rows of them, as a checked table. Raises TableError."""
+        return conform_table(Readings, self._frame(rows))
+
+    def checked_frame(self) -> pd.DataFrame:
+        """The readings as a table, checked by rows that stand for all. Raises TableError."""
+        self.check()
+        return self._frame()
+
+    def _frame(self, rows: Codes | None = None) -> pd.DataFrame:
         table = self.table if rows is None else self.table.take(pa.array(rows))
         of_file = table[FILE].to_numpy().astype(np.int64)
         line, column = table["record_no"].to_numpy(), table["column_no"].to_numpy()
@@ -45,9 +53,9 @@ class StoredReadings:
             "evidence_sha256": decode(list(self.hashes), of_file),
             **{name: _plain(table[name]) for name in table.column_names if name != FILE},
         }
-        frame: pd.DataFrame = pa.table(columns).to_pandas(split_blocks=True)
+        frame: pd.DataFrame = pa.table(columns).combine_chunks().to_pandas(split_blocks=True)
         frame["memory_no"] = frame["memory_no"].astype("Int64")
-        return conform_table(Readings, frame)
+        return frame
 
     def check(self) -> None:
         """Raises TableError where ``frame`` would: by rows that stand for all, and the places of all."""
@@ -57,6 +65,18 @@ class StoredReadings:
             raise TableError("two readings stand at the same place of one export")
         if self.table.num_rows:
             self.frame(representatives(self.table))
+
+
+def join_stored(parts: Sequence[StoredReadings]) -> StoredReadings:
+    """The readings of several parts as one, in their order; a file may have readings in more than one."""
+    places = {
+        sha256: place for place, sha256 in enumerate(dict.fromkeys(name for part in parts for name in part.hashes))
+    }
+    tables = []
+    for part in parts:
+        of_file = np.array([places[sha256] for sha256 in part.hashes] or [0], np.int32)[part.table[FILE].to_numpy()]
+        tables.append(part.table.set_column(part.table.schema.get_field_index(FILE), FILE, pa.array(of_file)))
+    return StoredReadings(pa.concat_tables(tables).unify_dictionaries().combine_chunks(), list(places))
 
 
 def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:
