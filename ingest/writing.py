@@ -44,22 +44,25 @@ def write_once(path: Path, content: bytes) -> None:
     write_whole(path, content, mode=READ_ONLY)
 
 
-def write_whole(path: Path, content: bytes, *, mode: int = WRITABLE) -> None:
+def write_whole(path: Path, content: bytes | memoryview, *, mode: int = WRITABLE, flush: bool = True) -> None:
     """Write or replace a file so that any moment shows the old bytes or the new ones, never a part.
 
-    Raises BookError where the folder cannot be written.
+    Without ``flush`` that holds only while the computer runs: for files that carry their own hash and can be made
+    again. Raises BookError where the folder cannot be written.
     """
     with told_as_book_error(path.parent):
         path.parent.mkdir(parents=True, exist_ok=True)
         part = write_part(path.parent, content)
         try:
-            flush_file(part)
+            if flush:
+                flush_file(part)
             os.chmod(part, mode)
             os.replace(part, path)
         except BaseException:
             part.unlink(missing_ok=True)
             raise
-        sync_folder(path.parent)
+        if flush:
+            sync_folder(path.parent)
 
 
 def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -> None:
@@ -91,7 +94,7 @@ def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -
             sync_folder(folder)
 
 
-def write_part(folder: Path, content: bytes | Path) -> Path:
+def write_part(folder: Path, content: bytes | memoryview | Path) -> Path:
     """A new file in ``folder`` with a name that says it is unfinished; not flushed."""
     handle, name = tempfile.mkstemp(prefix=PART, dir=folder)
     with os.fdopen(handle, "wb") as stream:

@@ -156,7 +156,7 @@ class Records:
             part if part is not None else pa.nulls(len(piece.lines), pa.string())
             for part, piece in zip(parts, self.pieces, strict=True)
         ]
-        return pa.concat_arrays([_plain(part) for part in filled])
+        return _plain(filled[0]) if len(filled) == 1 else pa.concat_arrays([_plain(part) for part in filled])
 
     @cached_property
     def table(self) -> Whole:
