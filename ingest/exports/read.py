@@ -13,10 +13,9 @@ from ingest.exports.containers import Member, NotOpened, first_lines, open_expor
 from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan
 from ingest.exports.outside import keep_unclaimed
 from ingest.exports.records import Records
-from ingest.exports.scan import Scanner
+from ingest.exports.scan import FindPlan, Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
 from ingest.profiles.csv import CsvProfile
@@ -137,7 +136,8 @@ def keep_cut(member: Member, name: str, records: Records, file_no: int) -> None:
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
     """Add the records of one text or sheet; True where a table was found in it."""
     grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
-    find, context = find_plan, Context()
+    find: FindPlan | None = None
+    context = Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
         if Scanner(grid, records, file_no, context, find=find).scan():
