@@ -129,6 +129,24 @@ def is_flagged(text: str) -> bool:
     return word not in NOT_FLAGGED and not is_not_measured(word)
 
 
+_SHOWN: Final = frozenset(
+    ("lim", "limit", "err", "error", "hi", "lo", "high", "low", "hot", "noise", "noisy", "fuse", "batt", "battery",
+     "low batt", "low battery", "hold", "abort", "aborted", "interrupted", "unstable", "invalid", "bad", "wait", "busy",
+     "range", "max", "min", "overheat", "overheated", "too hot", "temp", "cal", "set", "range error", "test error")
+)  # fmt: skip
+
+
+def is_known_word(text: str) -> bool:
+    """True for words that meters show in place of a number, read or not."""
+    word = simplify(text)
+    return word in _SHOWN or word in NO_TRIP or word in VOID or ERRORS.fullmatch(word) is not None or is_flag_word(word)
+
+
+def is_flag_word(word: str) -> bool:
+    """True for one word that says something of a measurement: a doubt, an end of the range."""
+    return " " not in word and _CHANGES_A_NUMBER.search(word) is not None
+
+
 SHORT_REMARK: Final = 6
 _NO_RESULT: Final = re.compile(
     r"\b(?:void|invalid|abort\w*|cancel+ed|deleted|erased|discard\w*|did not (?:run|complete|finish)|not complete\w*|"

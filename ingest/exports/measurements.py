@@ -53,6 +53,10 @@ MULTIPLES: Final = {"1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.
                     "5.0": 5.0}  # fmt: skip
 _ORDINAL: Final = re.compile(r"^\d{1,2}\s?[.):]\s+(?=[^\W\d])")
 HUMP: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=\d)")
+_SMALL_R2: Final = re.compile(r"(?<![A-Za-z])r[\s.]?2(?![0-9])")
+SMALL_R2: Final = (
+    "r2 in small letters is a ring's protective conductor from end to end, R2 that of one circuit: write which it is"
+)
 _SPELT: Final = str.maketrans({"∆": "δ", "×": "x", "∗": "x"})
 _ASSERTS: Final = ("quantity", "place", "conductors", "own", "volts", "impedance")
 _NAMES_PAIR: Final = ("pair", "volts", "impedance")
@@ -67,7 +71,9 @@ def parse_meaning(text: str) -> Meaning:
     meaning = _whole(name)
     if not meaning.is_reading and (parted := HUMP.sub(" ", name)) != name:
         again = _whole(parted)
-        return again if again.is_reading or (again.speaks and not meaning.speaks) else meaning
+        meaning = again if again.is_reading or (again.speaks and not meaning.speaks) else meaning
+    if meaning.conductors == "R2" and _SMALL_R2.search(name):
+        return Meaning(unit=meaning.unit, unclear=SMALL_R2)
     return meaning
 
 

@@ -26,8 +26,8 @@ LONG_ONLY: Final = ("unit", "comparator", "prefix", "verdict", "flag")
 BROKEN: Final = {
     "": "",
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
-    "shifted": "a word stands under a measured quantity and a number among the words behind: the values of this row "
-    "may all stand under the heading of their neighbour",
+    "shifted": "a word or a date stands where a measured value or a time belongs: the values of this row may all stand "
+    "under the heading of their neighbour",
     "cut off": "the last line of the file was cut off here: export the file again",
     "quotes": "a quote in this row does not close: where its cells end is not certain",
     "no identity": "this row has no number, date or time of its own, as others of its table have: it may be a summary",

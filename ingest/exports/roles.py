@@ -13,7 +13,7 @@ from ingest.cells.dates import is_serial_day, parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
-from ingest.cells.words import find_indication, is_not_measured, is_over_range
+from ingest.cells.words import ERRORS, find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import names_only_conductors, parse_meaning
 
@@ -249,6 +249,7 @@ def could_be_values(quantity: str | None, cells: Cells) -> bool:
         number_of(cell) is not None
         or is_not_measured(cell)
         or is_over_range(cell)
+        or ERRORS.fullmatch(cell) is not None
         or (quantity is not None and find_indication(quantity, cell) is not None)
         for cell in cells
         if cell
