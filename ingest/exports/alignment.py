@@ -150,7 +150,7 @@ def is_shifted(row: Sequence[str], plan: Plan) -> bool:
 def _is_strange_word(cell: str) -> bool:
     """True for words that no meter shows: neither a value nor a state of a measurement."""
     text = fold(cell)
-    shown = _is_value(text) or is_known_word(text) or any(mark.isdigit() for mark in text)
+    shown = _is_value(text) or is_known_word(text) or any(mark.isdigit() for mark in text) or len(text) < 3
     return not shown and not parse_heading(text).known
 
 

@@ -82,8 +82,7 @@ class Plan:
         """Columns of remarks: most say nothing of the value, some take it away."""
         taken = set(self._places.values()) | {self.value} | {test.index for test in self.tests}
         named = [at for at, heading in enumerate(self.headings) if heading.strip().lower().rstrip(".:") in REMARKS]
-        status = self.at("verdict") if self.value is None else None
-        return tuple(at for at in named if at not in taken) + (() if status is None else (status,))
+        return tuple(at for at in named if at not in taken)
 
     @cached_property
     def behind(self) -> tuple[int, ...]:

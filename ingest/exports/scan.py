@@ -292,7 +292,7 @@ class Scanner:
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
             row, broken = [self.grid.delimiter.join(row)], "no profile"
-        elif broken and self._says_nothing(row):
+        elif broken and (self._says_nothing(row) or self._is_part(row, broken)):
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
@@ -302,6 +302,11 @@ class Scanner:
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
+
+    def _is_part(self, row: Row, broken: str) -> bool:
+        """True for a row of a wide table that lacks cells: under which heading each stands is not known at all."""
+        assert self.plan is not None
+        return broken == "unreadable" and self.plan.value is None and len(row) < self.aligned.cells
 
     def _says_nothing(self, row: Row) -> bool:
         """True where no value of a wide table stands in a row: it is kept as one text, or it would be forgotten."""
