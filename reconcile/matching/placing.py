@@ -239,8 +239,11 @@ def _likely_days(
             most = MOST_JOBS if first == last else MOST_JOBS_TOGETHER
             scored.append((likely, np.log(share), _with_undated(members, undated, worth, visits, most)))
     if len(undated):
+        # They are among the jobs of the days too; on their own only where they fit better than any day.
         place = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
-        scored.append((float(worth[:, place].max(axis=1).sum()), 0.0, np.sort(place)))
+        likely = float(worth[:, place].max(axis=1).sum())
+        if likely > max((found[0] for found in scored), default=-np.inf):
+            scored.append((likely, 0.0, np.sort(place)))
     scored.sort(key=lambda found: (-found[0], int(found[2][0])))
     return [(share - float(np.log(len(starts) + 1.0)), members) for _, share, members in scored[:MOST_DAYS]]
 
