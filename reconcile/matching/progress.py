@@ -86,7 +86,7 @@ STAYS: Final = {"untested": 0.35, "tested": 0.5}
 
 LEAPS: Final[dict[tuple[str, str], float]] = {
     ("untested", "restored"): 0.006, ("untested", "tested"): 1e-4, ("untested", "isolated"): 0.01,
-    ("untested", "proving"): 0.03,
+    ("untested", "proving"): 0.006,
     ("supply", "untested"): 1e-4, ("supply", "restored"): 0.006,
     ("tested", "supply"): 0.005, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
     ("proving", "untested"): 0.01, ("proving", "supply"): 0.003, ("proving", "tested"): 0.03,
