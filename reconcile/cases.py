@@ -20,6 +20,7 @@ from schemas.joining import join_rows
 
 NOT_ATTENDED: Final = ("no access", "cancelled")
 USED: Final = ("auto", "decided")
+UNDECIDED_DATES: Final = "day and month undecided"
 UNSAFE_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9.-]")
 LONGEST_NAME: Final = 60
 READING_COLUMNS: Final = (
@@ -138,6 +139,12 @@ def matched_readings(brief: Brief, statuses: Iterable[str]) -> pd.DataFrame:
     return found
 
 
+def wait_for_a_date(table: pd.DataFrame) -> pd.Series:
+    """Which matched readings may be of another day, day and month exchanged, and were placed by nobody."""
+    undecided = table["time_reason"].fillna("").str.startswith(UNDECIDED_DATES)
+    return undecided & (table["match_status"] == "auto")
+
+
 def whole_ns(moments: pd.Series) -> pd.Series:
     """Each moment as whole nanoseconds since 1970, null where there is none."""
     return moments.astype("int64").astype("Int64").mask(moments.isna())
@@ -149,7 +156,7 @@ def group_readings(
     """By appliance: the readings that feed verdicts, and those that wait for a person.
 
     A reading that a person gave to an appliance without saying to which step waits too; so does one that was given to
-    a step which measures something else.
+    a step which measures something else, and one whose date may be that of another day.
     """
     table = matched_readings(brief, [*USED, "review"])
     table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
@@ -157,7 +164,7 @@ def group_readings(
     used: dict[str, list[Reading]] = defaultdict(list)
     uncertain: dict[str, list[Reading]] = defaultdict(list)
     wanted = table[table["appliance_id"].notna()]
-    waits = (wanted["match_status"] == "review") | wanted["step"].isna()
+    waits = (wanted["match_status"] == "review") | wanted["step"].isna() | wait_for_a_date(wanted)
     rows = [Reading(**row) for row in plain_rows(wanted[list(READING_COLUMNS)])]
     for wait, appliance_id, reading in zip(waits, wanted["appliance_id"], rows, strict=True):
         (uncertain if wait or not reading.fits_step else used)[appliance_id].append(reading)
@@ -167,7 +174,8 @@ def group_readings(
 def judged_numbers(brief: Brief) -> pd.DataFrame:
     """The readings with a plain number that feed verdicts, with appliance, step and time from their matches."""
     table = matched_readings(brief, USED)
-    return table[table["step"].notna() & (table["comparator"] == "eq")]
+    feeds = ~wait_for_a_date(table) & table["step"].notna()
+    return table[feeds & (table["comparator"] == "eq")]
 
 
 def freeze(groups: Mapping[Any, Iterable[Reading]]) -> Mapping[Any, tuple[Reading, ...]]:

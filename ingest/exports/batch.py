@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pandas as pd
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
-from ingest.exports.stored import StoredReadings, join_stored
+from ingest.exports.source import Source
+from ingest.exports.stored import StoredReadings, join_readings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
@@ -85,11 +87,13 @@ class Batch:
             sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
         )
 
-    def read_large(self, told: Told, content: bytes, write: Callable[[int, StoredExtract], None]) -> int | None:
+    def read_large(
+        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None]
+    ) -> int | None:
         """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
         if told.claim.refused:
             return None
-        large = open_large(content, told.claim.profile)
+        large = open_large(Source.of(content), told.claim.profile)
         if large is None:
             return None
         facts = self.facts(told, told.claim)
@@ -138,7 +142,7 @@ def join_stored_extracts(parts: Sequence[StoredExtract]) -> FilesExtract:
     numbers = counts.groupby("evidence_sha256", sort=False)[["readings", "refusals", "records"]].sum()
     files = counts.drop_duplicates("evidence_sha256").set_index("evidence_sha256").assign(**numbers).reset_index()
     return FilesExtract(
-        readings=join_stored([part.readings for part in parts]).checked_frame(),
+        readings=join_readings([part.readings for part in parts]),
         refusals=pd.concat([part.refusals for part in parts], ignore_index=True),
         files=conform_table(FileCounts, files),
     )

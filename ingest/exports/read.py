@@ -13,10 +13,9 @@ from ingest.exports.containers import Member, NotOpened, first_lines, open_expor
 from ingest.exports.context import Context
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan
 from ingest.exports.outside import keep_unclaimed
 from ingest.exports.records import Records
-from ingest.exports.scan import Scanner
+from ingest.exports.scan import FindPlan, Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
 from ingest.profiles.csv import CsvProfile
@@ -137,9 +136,13 @@ def keep_cut(member: Member, name: str, records: Records, file_no: int) -> None:
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
     """Add the records of one text or sheet; True where a table was found in it."""
     grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
-    find, context = find_plan, Context()
+    find: FindPlan | None = None
+    context = Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
+        beside = split_beside(grid)
+        if len(beside) > 1 and read_beside(beside, records, file_no, context, find, rest=profile.rest is not None):
+            return True
         if Scanner(grid, records, file_no, context, find=find).scan():
             return True
         if profile.rest is None:
@@ -147,7 +150,7 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     shaped = best_shape(member, grid)
     first = len(records.pieces)
     if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
-        return read_beside(parts, records, file_no)
+        return read_beside(parts, records, file_no, context, find)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
@@ -155,15 +158,22 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     return True
 
 
-def read_beside(parts: Sequence[Part], records: Records, file_no: int) -> bool:
-    """Add the records of tables that stand side by side; lines of one that cannot be read are refused."""
+def read_beside(
+    parts: Sequence[Part], records: Records, file_no: int, context: Context, find: FindPlan | None, *, rest: bool = True
+) -> bool:
+    """Add the records of tables that stand side by side, True where one was found; lines of one that cannot be read are
+    refused, unless no ``rest`` is to be read.
+    """
+    seen = 0
     for part in parts:
         first, grid = len(records.pieces), part.grid
-        if not Scanner(grid, records, file_no, Context()).scan():
+        if Scanner(grid, records, file_no, context, find=find).scan():
+            seen += 1
+        elif rest:
             lines = [grid.delimiter.join(row) for row in grid.rows]
             keep_unclaimed(lines, records, file_no, "no profile", numbers=grid.lines)
         shift_columns(records, first, part.shift)
-    return True
+    return rest or seen > 0
 
 
 def best_shape(member: Member, grid: Grid) -> Shaped:
