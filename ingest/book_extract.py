@@ -13,6 +13,7 @@ from ingest.book import Book, find_zone
 from ingest.conversations import read_conversations
 from ingest.exports.batch import Batch, FilesExtract, StoredExtract, Told, join_extracts, join_parts
 from ingest.exports.read import Claim
+from ingest.exports.source import Source
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
 from ingest.overlap import resolve_overlap
@@ -130,12 +131,12 @@ def read_evidence(
     for one in taken:
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
-        content = book.evidence.read(one.sha256)
         large: dict[int, StoredExtract] = {}
-        if (count := batch.read_large(told, content, large.__setitem__)) is not None:
-            parts.append(join_parts([large[at].tables() for at in range(count)]))
-            continue
-        batch.add(told, content)
+        with book.evidence.open(one.sha256) as stream:
+            if (count := batch.read_large(told, stream, large.__setitem__)) is not None:
+                parts.append(join_parts([large[at].tables() for at in range(count)]))
+                continue
+            batch.add(told, Source.of(stream).whole())
         if batch.records.count >= BATCH_RECORDS:
             parts.append(batch.finish().tables())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)

@@ -30,6 +30,8 @@ MOST_MEMBERS: Final = 1000
 MOST_CELLS: Final = 20_000_000
 HEAD_BYTES: Final = 128 << 10
 FIRST_LINES: Final = 100
+FIRST_BYTES: Final = len(OLD_SPREADSHEET)
+"""By so many bytes an archive or spreadsheet is told."""
 READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 
@@ -48,6 +50,11 @@ class Member:
 
 class NotOpened(Exception):
     """The file cannot be opened; the message says why and what to try."""
+
+
+def is_packed(content: bytes) -> bool:
+    """True where the first bytes are those of an archive or a spreadsheet."""
+    return content.startswith((GZIP, ZIP, OLD_SPREADSHEET))
 
 
 def open_export(content: bytes) -> list[Member]:
