@@ -26,6 +26,8 @@ MONTHS: Final = {
     )
     for name in names.split()
 }  # fmt: skip
+MANY_YEARS: Final = 4
+"""So many years with one day of the month in all of them are no dates of measurements."""
 WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 _WEEKDAY: Final = re.compile(
@@ -161,13 +163,14 @@ class OrderDecision:
 
 
 def absurd_orders(cells: Sequence[DateCell]) -> frozenset[str]:
-    """Orders that would put several dates of a column on one day of many years: the part that stays is the year. This
-    speaks against a year in front only: ``31-03-09`` may as well be the last of March, and then nothing settles it.
+    """Orders that would put the dates of a column on one day of the month in many years: the part that stays is the
+    year. Two or three such dates settle nothing. This speaks against a year in front only: ``31-03-09`` may as well be
+    the last of March.
     """
     both = [dict(cell.by_order) for cell in cells if {"dmy", "ymd"} <= dict(cell.by_order).keys()]
     first = {days["ymd"].year for days in both}
     last = {days["dmy"].year for days in both}
-    if len(first) > 1 and len(last) == 1:
+    if len(first) >= MANY_YEARS and len(last) == 1:
         return frozenset(("ymd",))
     return frozenset()
 

@@ -14,7 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.cells.numbers import NumberStyle
-from ingest.cells.text import fold_name
+from ingest.cells.text import fold, fold_name
 from ingest.exports.bytes_of import only_digits
 from ingest.exports.clockings import Clocking
 from ingest.exports.distinct import Codes, coded, combine, compact, decode, distinct
@@ -184,7 +184,8 @@ def _column_names(records: Records, rows: Rows, *, several: bool) -> pa.Dictiona
 def _names(records: Records, name: str, rows: Rows) -> pa.DictionaryArray:
     """Label or serial: the cell, or what the preamble says where there is none."""
     column = distinct(records.text(name))
-    cells = [clean_name(text) if text else None for text in column.texts]
+    written = fold_name if name == "label" else fold
+    cells = [clean_name(written(text)) if text else None for text in column.texts]
     codes, (of_cell, tables) = combine(column.codes[rows], records.table[rows])
     told = [
         getattr(records.tables[table].context, name) if cells[cell] is None else cells[cell]
@@ -194,8 +195,8 @@ def _names(records: Records, name: str, rows: Rows) -> pa.DictionaryArray:
 
 
 def clean_name(text: str) -> str | None:
-    """A label or serial number without what spreadsheets wrap around text (``="0012"``, a leading apostrophe)."""
-    name = fold_name(text).replace("\x00", "")
+    """A folded name without what spreadsheets wrap around text (``="0012"``, a leading apostrophe)."""
+    name = text.replace("\x00", "")
     if name.startswith('="') and name.endswith('"'):
         name = name[2:-1]
     return " ".join(name.removeprefix("'").split()) or None

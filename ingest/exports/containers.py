@@ -170,7 +170,7 @@ def _sheet(name: str, sheet: Any, errors: Iterable[tuple[int, int, str]]) -> Mem
         raise NotOpened(f"the sheet {name} has more than {MOST_CELLS} cells: export it as CSV")
     rows = [[cell_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
     for at, column, text in errors:
-        if at < len(rows) and column < len(rows[at]) and not rows[at][column].strip():
+        if at < len(rows) and column < len(rows[at]):
             rows[at][column] = text
     grid = Grid(rows, range(1, len(rows) + 1), frozenset(), True, "")
     return Member(name=name, lines=["\t".join(row) for row in rows], complete=True, grid=grid)

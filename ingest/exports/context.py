@@ -18,6 +18,8 @@ from ingest.exports.measurements import Meaning, parse_meaning
 _COMMENT: Final = re.compile(r"\s*(?:#(?!\s*\d*\s*$)|//|;|\*(?!\s*$)|%|<!--|REM\b|/\*|-- )")
 _PAIR: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?::|=|\.{3,}|\t)\s*(.*?)\s*")
 _BETWEEN: Final = re.compile(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])|\s+(?=[A-Z][A-Za-z./ ]{1,20}[:=]\s)")
+_APART: Final = re.compile(r"\s{2,}(?=[A-Za-z][\w./#']*(?: [\w./#']+){0,4} ?[:=])")
+"""Two blanks before the next key: the words before them are the value of the last."""
 _WORD: Final = re.compile(r"[^a-z0-9#&/]+")
 _SERIAL: Final = re.compile(
     r"(?:(?:meter|instrument|tester|device|unit|equipment)(?:'s)? )?(?:serial|ser)(?: ?(?:no|nr|number|num|id|#))?|"
@@ -105,6 +107,17 @@ def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
     return context
 
 
+def rejoin(row: Sequence[str], delimiter: str) -> Sequence[str]:
+    """The cells of a line that tells ``key: value`` where the value holds the mark that separates cells and a blank."""
+    first = next((at for at, cell in enumerate(row) if cell.strip()), None)
+    if first is None or not delimiter.strip() or _PAIR.fullmatch(row[first]) is None:
+        return row
+    behind = [cell for cell in row[first + 1 :] if cell.strip()]
+    if not behind or any(cell[0] != " " or ":" in cell or "=" in cell for cell in behind):
+        return row
+    return [delimiter.join((row[first], *behind))]
+
+
 def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
     """Key and value of a preamble line: in one cell with a colon, or in cells beside each other."""
     pairs: list[tuple[str, str]] = []
@@ -126,7 +139,9 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
 
 def _told(text: str) -> list[tuple[str, str]]:
     """The keys and values that one cell holds: several where each has its colon, else one, else none."""
-    for parts in ([part for part in _BETWEEN.split(text) if part], [text]):
+    apart = _APART.split(text)
+    between = [part for one in apart for part in _BETWEEN.split(one) if part]
+    for parts in (between, apart, [part for part in _BETWEEN.split(text) if part], [text]):
         found = [_PAIR.fullmatch(part) for part in parts]
         if parts and all(one and one[2] for one in found):
             return [(one[1], one[2]) for one in found if one]

@@ -42,8 +42,8 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
         if unit is not None and unit.base in _MEASURED:
             return f"{name[: found.start()]} {name[found.end() :]}".strip(), unit
     first, blank, _ = name.partition(" ")
-    if blank and _LEADING.fullmatch(first):
-        return name, parse_unit(first)
+    if blank and _LEADING.fullmatch(first.rstrip(":")):
+        return name, parse_unit(first.rstrip(":"))
     if _GLUED_VOLTS.fullmatch(name):
         return name, parse_unit("V")
     return name, None

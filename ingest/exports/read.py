@@ -140,6 +140,9 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     context = Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
+        beside = split_beside(grid)
+        if len(beside) > 1 and read_beside(beside, records, file_no, context, find, rest=profile.rest is not None):
+            return True
         if Scanner(grid, records, file_no, context, find=find).scan():
             return True
         if profile.rest is None:
@@ -147,7 +150,7 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     shaped = best_shape(member, grid)
     first = len(records.pieces)
     if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
-        return read_beside(parts, records, file_no)
+        return read_beside(parts, records, file_no, context, find)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
@@ -155,15 +158,22 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
     return True
 
 
-def read_beside(parts: Sequence[Part], records: Records, file_no: int) -> bool:
-    """Add the records of tables that stand side by side; lines of one that cannot be read are refused."""
+def read_beside(
+    parts: Sequence[Part], records: Records, file_no: int, context: Context, find: FindPlan | None, *, rest: bool = True
+) -> bool:
+    """Add the records of tables that stand side by side, True where one was found; lines of one that cannot be read are
+    refused, unless no ``rest`` is to be read.
+    """
+    seen = 0
     for part in parts:
         first, grid = len(records.pieces), part.grid
-        if not Scanner(grid, records, file_no, Context()).scan():
+        if Scanner(grid, records, file_no, context, find=find).scan():
+            seen += 1
+        elif rest:
             lines = [grid.delimiter.join(row) for row in grid.rows]
             keep_unclaimed(lines, records, file_no, "no profile", numbers=grid.lines)
         shift_columns(records, first, part.shift)
-    return True
+    return rest or seen > 0
 
 
 def best_shape(member: Member, grid: Grid) -> Shaped:

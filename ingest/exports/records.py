@@ -12,10 +12,11 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.cells.words import is_flagged, takes_away
+from ingest.cells.words import is_doubtful_status, is_flagged, takes_away
 from ingest.exports.context import Context
-from ingest.exports.distinct import decode, distinct
+from ingest.exports.distinct import combine, decode, distinct
 from ingest.exports.plan import Plan
+from ingest.exports.roles import join_ends
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
@@ -26,8 +27,8 @@ LONG_ONLY: Final = ("unit", "comparator", "prefix", "verdict", "flag")
 BROKEN: Final = {
     "": "",
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
-    "shifted": "a word stands under a measured quantity and a number among the words behind: the values of this row "
-    "may all stand under the heading of their neighbour",
+    "shifted": "a word or a date stands where a measured value or a time belongs: the values of this row may all stand "
+    "under the heading of their neighbour",
     "cut off": "the last line of the file was cut off here: export the file again",
     "quotes": "a quote in this row does not close: where its cells end is not certain",
     "no identity": "this row has no number, date or time of its own, as others of its table have: it may be a summary",
@@ -101,6 +102,9 @@ class Records:
         plan = self.tables[table_no].plan
         shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
         shared.update(_moments(plan, cells))
+        first, second = plan.at("from"), plan.at("to")
+        if first is not None and second is not None:
+            shared["pair"] = _pairs(cells(first), cells(second))
         remarks = _telling([cells(at) for at in plan.remarks], takes_away)
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
@@ -111,6 +115,8 @@ class Records:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
             return
+        if (status := plan.at("verdict")) is not None:
+            remarks = _either(remarks, _telling([cells(status)], is_doubtful_status))
         for position, test in enumerate(plan.tests):
             raw = cells(test.index)
             kept = _filled(raw)
@@ -209,6 +215,16 @@ def _telling(columns: Sequence[pa.Array], tells: Callable[[str], bool]) -> pa.Ar
     if not any(text is not None for column in texts for text in column):
         return None
     return pc.coalesce(*(decode(told, one.codes) for told, one in zip(texts, found, strict=True)))
+
+
+def _pairs(first: pa.Array, second: pa.Array) -> pa.Array:
+    """The pair of each row whose two conductors stand in columns of their own."""
+    ends = [distinct(_plain(column)) for column in (first, second)]
+    codes, (ones, others) = combine(*(end.codes for end in ends))
+    texts = [
+        join_ends(ends[0].texts[one] or "", ends[1].texts[two] or "") for one, two in zip(ones, others, strict=True)
+    ]
+    return decode(texts, codes)
 
 
 def _either(first: pa.Array | None, second: pa.Array | None) -> pa.Array | None:

@@ -10,10 +10,10 @@ from typing import Final
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
 from ingest.cells.dates import is_serial_day, parse_date
-from ingest.cells.text import CACHE, fold
+from ingest.cells.text import CACHE, fold, shown
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
-from ingest.cells.words import find_indication, is_not_measured, is_over_range
+from ingest.cells.words import ERRORS, find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import names_only_conductors, parse_meaning
 
@@ -112,8 +112,41 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["unit"] = index
         elif "prefix" not in roles and "value" in roles and index in free and _scales(filled):
             roles["prefix"] = index
+    _doubt_prefixes(roles, columns)
 
 
+def _doubt_prefixes(roles: dict[str, int], columns: Sequence[Cells]) -> None:
+    """A column of bare prefixes that is not named so may scale the values beside it: it takes them away like a flag."""
+    if "value" not in roles or "prefix" in roles or "flag" in roles:
+        return
+    for index, cells in enumerate(columns):
+        filled = {cell for cell in cells if cell}
+        if index not in roles.values() and filled and filled <= _PREFIXES:
+            roles["flag"] = index
+            return
+
+
+_PREFIXES: Final = frozenset(
+    (
+        "k",
+        "K",
+        "M",
+        "G",
+        "m",
+        "µ",
+        "u",
+        "kilo",
+        "Kilo",
+        "mega",
+        "Mega",
+        "meg",
+        "Meg",
+        "milli",
+        "Milli",
+        "micro",
+        "Micro",
+    )
+)
 _POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1)")
 
 
@@ -212,6 +245,30 @@ def is_sign(cell: str) -> bool:
     )  # fmt: skip
 
 
+_CONDUCTORS: Final = {
+    "l": "L", "l1": "L", "line": "L", "live": "L", "phase": "L", "n": "N", "neutral": "N", "e": "E", "pe": "E",
+    "earth": "E", "ground": "E", "cpc": "E", "case": "case", "chassis": "case", "metalwork": "case",
+}  # fmt: skip
+
+
+def is_conductor(cell: str) -> bool:
+    """True for the name of one conductor."""
+    return fold(cell).lower() in _CONDUCTORS
+
+
+@lru_cache(maxsize=CACHE)
+def join_ends(first: str, second: str) -> str:
+    """The pair of two conductors that stand in cells of their own; nothing where both are empty. What is no pair stays
+    as it was written, and is refused where it is read.
+    """
+    one, other = (_CONDUCTORS.get(fold(cell).lower()) for cell in (first, second))
+    if not first.strip() and not second.strip():
+        return ""
+    if one is None or other is None or one == other:
+        return f"{shown(first)} to {shown(second)}"
+    return f"{one}-{other}"
+
+
 def _names_only_a_pair(cell: str) -> bool:
     return names_only_conductors(cell)
 
@@ -249,6 +306,7 @@ def could_be_values(quantity: str | None, cells: Cells) -> bool:
         number_of(cell) is not None
         or is_not_measured(cell)
         or is_over_range(cell)
+        or ERRORS.fullmatch(cell) is not None
         or (quantity is not None and find_indication(quantity, cell) is not None)
         for cell in cells
         if cell

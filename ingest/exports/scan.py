@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from ingest.cells.clocks import parse_clock, split_moment
 from ingest.exports.alignment import Alignment, align, has_identity, is_shifted, may_differ
 from ingest.exports.context import (
     Context,
@@ -19,6 +20,7 @@ from ingest.exports.context import (
     is_summary,
     only_tells,
     read_context,
+    rejoin,
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
@@ -36,6 +38,12 @@ NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a 
 NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
 
 NO_TABLE: Final = Alignment(0)
+
+
+def is_clocked(cell: str) -> bool:
+    """True for a time of day, alone or behind a date, and for a count of seconds."""
+    moment = split_moment(cell)
+    return parse_clock(moment[1] if moment else cell, 6).nanoseconds is not None or cell.strip().isdigit()
 
 
 @dataclass
@@ -164,7 +172,7 @@ class Scanner:
             self._keep_odd(row, position)
         elif self._renames(filled):
             return 1
-        elif only_tells(filled):
+        elif only_tells(rejoin(filled, self.grid.delimiter)):
             self._change_context(row)
         elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
             if len(filled) == 1:
@@ -176,7 +184,7 @@ class Scanner:
         """True for a row with a number, date or time of its own that was not struck out by a mark of comments."""
         plan = self.plan
         assert plan is not None
-        struck = is_comment(row[0]) and 0 in (at for _, at in plan.own)
+        struck = is_comment(row[0]) and row[0].strip("# ") != "" and 0 in (at for _, at in plan.own)
         return has_identity(row, plan) and (not struck or parse_memory_no(row[0]) is not None)
 
     def _keep_damaged(self, row: Row, position: int) -> None:
@@ -188,7 +196,7 @@ class Scanner:
     def _headings(self, position: int) -> int | None:
         """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
-        context = read_context([row for _, row in self._waiting], self.context)
+        context = self._read_above()
         body = sample_in(self.grid, position)
         found = self.find(rows, position, context, body) if self.find else find_in(self.grid, position, context)
         if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
@@ -232,8 +240,12 @@ class Scanner:
         self.plan = replace(plan, meaning=self.context.test)
         return True
 
+    def _read_above(self) -> Context:
+        """The context with what the lines outside tables say."""
+        return read_context([rejoin(row, self.grid.delimiter) for _, row in self._waiting], self.context)
+
     def _change_context(self, row: Row) -> None:
-        changed = read_context([row], self.context)
+        changed = read_context([rejoin(row, self.grid.delimiter)], self.context)
         if changed != self.context:
             self._flush()
             self.context = changed
@@ -262,7 +274,7 @@ class Scanner:
             broken = "no profile"
         elif self.aligned.identified and not has_identity(row, plan):
             broken = "no identity"
-        elif not plan.own and self._is_named_like_summary(row):
+        elif self._is_named_like_summary(row):
             broken = "summary"
         elif position == len(self.grid.rows) - 1 and not self.grid.complete:
             cells = self._without_end(cells)
@@ -278,8 +290,17 @@ class Scanner:
         self._keep(cells, position, broken)
 
     def _is_named_like_summary(self, row: Row) -> bool:
-        assert self.plan is not None
-        return any(is_aside(self.plan, row[at], first=False) for at in self.plan.watched if at < len(row))
+        """True where a watched column names an average and the row has neither a number nor a time of day of its own: a
+        date is no proof, averages of a day have it too.
+        """
+        plan = self.plan
+        assert plan is not None
+        number, clocks = plan.at("memory_no"), [plan.at(role) for role in ("moment", "time", "epoch")]
+        if number is not None and number < len(row) and parse_memory_no(row[number]) is not None:
+            return False
+        if any(at is not None and at < len(row) and is_clocked(row[at]) for at in clocks):
+            return False
+        return any(is_aside(plan, row[at], first=False) for at in plan.watched if at < len(row))
 
     def _without_end(self, cells: list[str]) -> list[str]:
         """The cells without the empty one at the end of every row, where headings have none."""
@@ -289,7 +310,7 @@ class Scanner:
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
             row, broken = [self.grid.delimiter.join(row)], "no profile"
-        elif broken and self._says_nothing(row):
+        elif broken and (self._says_nothing(row) or self._is_part(row, broken)):
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
@@ -299,6 +320,11 @@ class Scanner:
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
+
+    def _is_part(self, row: Row, broken: str) -> bool:
+        """True for a row of a wide table that lacks cells: under which heading each stands is not known at all."""
+        assert self.plan is not None
+        return broken == "unreadable" and self.plan.value is None and len(row) < self.aligned.cells
 
     def _says_nothing(self, row: Row) -> bool:
         """True where no value of a wide table stands in a row: it is kept as one text, or it would be forgotten."""
@@ -320,7 +346,7 @@ class Scanner:
     def _use_waiting(self) -> None:
         """Lines outside tables have said what they can; those that look like data are refused, not forgotten."""
         left = [(position, row) for position, row in self._waiting if is_forgotten(row)]
-        self.context = read_context([row for _, row in self._waiting], self.context)
+        self.context = self._read_above()
         self._waiting.clear()
         if left:
             lines = [self.grid.delimiter.join(row) for _, row in left]
