@@ -12,6 +12,7 @@ import pandas as pd
 from ingest.book import Book, find_zone
 from ingest.conversations import read_conversations
 from ingest.exports.batch import Batch, FilesExtract, StoredExtract, Told, join_extracts, join_parts
+from ingest.exports.containers import as_far_as_read
 from ingest.exports.read import Claim
 from ingest.exports.source import Source
 from ingest.extracts import extract_key, find_extract
@@ -136,7 +137,7 @@ def read_evidence(
             if (count := batch.read_large(told, stream, large.__setitem__)) is not None:
                 parts.append(join_parts([large[at].tables() for at in range(count)]))
                 continue
-            batch.add(told, Source.of(stream).whole())
+            batch.add(told, as_far_as_read(Source.of(stream)))
         if batch.records.count >= BATCH_RECORDS:
             parts.append(batch.finish().tables())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)

@@ -10,6 +10,7 @@ import io
 from collections.abc import Sequence
 from concurrent.futures import Future
 from pathlib import Path
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -28,6 +29,8 @@ from schemas.readings import FileCounts, Refusals
 from schemas.version import TOOL_VERSION
 
 TABLES: Final = ("readings", "cases", "refusals", "files")
+CHECKED_TOGETHER: Final = 16
+"""So many parts at most wait to be checked."""
 COUNTING: Final = ("record_no", "column_no", "memory_no", "meter_time", "stamped_at", FILE)
 """Columns whose numbers mostly rise by little: kept as differences."""
 
@@ -47,14 +50,15 @@ class Parts:
 
     def __init__(self, folder: Path, key: str) -> None:
         self._folder, self.key = folder, key
-        self._standing: dict[int, pd.DataFrame] = {}
+        self._standing: list[pd.DataFrame] = []
+        self._lock = Lock()
 
     def write(self, number: int, extract: StoredExtract, *, after: Future[None] | None = None) -> None:
         """Keep one part, not before ``after`` is done; one that was kept under its number is replaced.
 
         Raises TableError, BookError.
         """
-        self._standing[number] = extract.readings.standing()
+        self._check_later(extract.readings.standing())
         packed = pack_part(extract)
         if after is not None:
             after.result()
@@ -63,8 +67,17 @@ class Parts:
 
     def end(self, count: int) -> None:
         """Check the readings of all parts, then say how many parts there are. Raises TableError, BookError."""
-        check_standing([self._standing[number] for number in range(count)])
+        check_standing(self._standing)
         write_derived(self._folder, f"{self.key}-parts", str(count).encode())
+
+    def _check_later(self, standing: pd.DataFrame) -> None:
+        """Many parts are checked together: the check costs little more for many rows than for few."""
+        full: list[pd.DataFrame] = []
+        with self._lock:
+            self._standing.append(standing)
+            if len(self._standing) >= CHECKED_TOGETHER:
+                full, self._standing = self._standing, []
+        check_standing(full)
 
 
 def pack_part(extract: StoredExtract) -> dict[str, memoryview]:

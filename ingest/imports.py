@@ -17,7 +17,7 @@ from ingest.book_extract import BookExtract, read_book
 from ingest.evidence import BATCH_BYTES, BATCH_FILES, NewEvidence
 from ingest.exports import stream
 from ingest.exports.batch import Batch, StoredExtract, Told, add_counts
-from ingest.exports.containers import FIRST_BYTES, is_packed
+from ingest.exports.containers import FIRST_BYTES, as_far_as_read, is_packed
 from ingest.exports.read import Claim, find_claim
 from ingest.exports.source import Source
 from ingest.extracts import Parts, extract_key
@@ -139,7 +139,7 @@ class Importer:
             if self._take_large(told, received.stream, kept=received.store):
                 return
             received.store()
-            self._take(source.whole(), received.sha256, name)
+            self._take(as_far_as_read(source), received.sha256, name)
 
     def _told(self, beginning: bytes, sha256: str, original_name: str) -> Told:
         claim = find_claim(beginning, self._profiles, self._words.profile)
