@@ -140,16 +140,17 @@ class Scanner:
 
     def _keep_ordinary(self, position: int, end: int) -> None:
         """Keep a run of plain rows."""
-        assert self.plan is not None
-        rows = self.grid.rows[position:end]
-        if self.plan is UNREAD or self.plan.behind:
+        plan, rows = self.plan, self.grid.rows[position:end]
+        assert plan is not None
+        if plan is UNREAD:
             for at, row in enumerate(rows, start=position):
                 self._keep(row, at, "")
             return
+        shown = plan.behind or plan.wordless
         self.context = self.context.after_rows()
         self._rows += rows
         self._lines += self.grid.lines[position:end]
-        self._broken += [""] * len(rows)
+        self._broken += ["shifted" if shown and is_shifted(row, plan) else "" for row in rows]
 
     def _other(self, row: Row, position: int) -> int:
         """Deal with a row that is not plainly data; how many rows it took."""
