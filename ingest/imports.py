@@ -15,7 +15,7 @@ from ingest.book_extract import BookExtract, read_book
 from ingest.evidence import NewEvidence
 from ingest.exports.batch import Batch, StoredExtract, Told, add_counts
 from ingest.exports.read import Claim, find_claim
-from ingest.extracts import end_parts, extract_key, write_extract, write_part
+from ingest.extracts import Parts, extract_key
 from ingest.moments import file_received_at
 from ingest.profiles import Profile, load_profiles, shipped_profiles
 from ingest.profiles.csv import CsvProfile
@@ -103,7 +103,9 @@ class Importer:
             return
         done = self._batch.finish()
         key = extract_key(self._waiting, self._zones)
-        write_extract(self._book.derived, key, [done])
+        parts = Parts(self._book.derived, key)
+        parts.write(0, done)
+        parts.end(1)
         self._journal(self._waiting, done.files, key)
         self._batch = Batch(meter_zones=self._batch.meter_zones, book_zone=self._batch.book_zone)
         self._waiting = []
@@ -111,17 +113,18 @@ class Importer:
     def _take_large(self, told: Told, content: bytes) -> bool:
         taken = self._taken(told, told.claim)
         key = extract_key([taken], self._zones)
+        parts = Parts(self._book.derived, key)
         counts: dict[int, pd.DataFrame] = {}
 
         def write(at: int, part: StoredExtract) -> None:
-            write_part(self._book.derived, key, at, part)
+            parts.write(at, part)
             counts[at] = part.files
 
-        parts = self._batch.read_large(told, content, write)
-        if parts is None:
+        count = self._batch.read_large(told, content, write)
+        if count is None:
             return False
-        end_parts(self._book.derived, key, parts)
-        self._journal([taken], add_counts([counts[at] for at in range(parts)]), key)
+        parts.end(count)
+        self._journal([taken], add_counts([counts[at] for at in range(count)]), key)
         return True
 
     def _taken(self, told: Told, claim: Claim) -> Taken:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pandas as pd
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
+from ingest.exports.source import Source
 from ingest.exports.stored import StoredReadings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
@@ -85,11 +87,13 @@ class Batch:
             sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
         )
 
-    def read_large(self, told: Told, content: bytes, write: Callable[[int, StoredExtract], None]) -> int | None:
+    def read_large(
+        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None]
+    ) -> int | None:
         """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
         if told.claim.refused:
             return None
-        large = open_large(content, told.claim.profile)
+        large = open_large(Source.of(content), told.claim.profile)
         if large is None:
             return None
         facts = self.facts(told, told.claim)

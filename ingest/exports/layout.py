@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from itertools import groupby
 from typing import Final
 
@@ -15,6 +15,7 @@ from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
 from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
+from ingest.exports.grid import Grid
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import parse_meaning, with_unit
 from ingest.exports.plan import REMARKS, Plan
@@ -41,6 +42,7 @@ _TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
 _SHARE_OF: Final = re.compile(r"\d{1,3}\s?% (?:of )?[a-z].*", re.IGNORECASE)
 """The name of a share of something: ``80% limit``."""
 Body = Callable[[int], Sequence[Sequence[str]]]
+Sample = Callable[[], Sequence[Sequence[str]]]
 
 
 @lru_cache(maxsize=CACHE)
@@ -65,27 +67,45 @@ def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
     head = {"", *(fold(cell) for cell in rows[position])}
 
     @cache
+    def kept(at: int) -> list[str] | None:
+        cells = [fold(cell) for cell in rows[at]]
+        first = next((cell for cell in cells if cell), "")
+        words = first and not first[0].isdigit()
+        if not first or (words and (is_furniture(first) or is_comment(first) or is_statistic(first))):
+            return None
+        alone = len(cells) > 2 and cells.count("") == len(cells) - 1
+        return None if alone or (first in head and head.issuperset(cells)) else cells
+
+    @cache
     def body(used: int) -> list[Sequence[str]]:
-        found: list[Sequence[str]] = []
-        for row in rows[position + used : position + used + SAMPLE_ROWS]:
-            cells = [fold(cell) for cell in row]
-            first = next((cell for cell in cells if cell), "")
-            words = first and not first[0].isdigit()
-            if not first or (words and (is_furniture(first) or is_comment(first) or is_statistic(first))):
-                continue
-            alone = len(cells) > 2 and sum(1 for cell in cells if cell) == 1
-            if not alone and not (first in head and head.issuperset(cells)):
-                found.append(cells)
-        return found
+        places = range(position + used, min(position + used + SAMPLE_ROWS, len(rows)))
+        return [cells for at in places if (cells := kept(at)) is not None]
 
     return body
+
+
+def sample_in(grid: Grid, position: int) -> Body:
+    """``sample_after`` for the rows of a grid, looked at once."""
+    body: Body | None = grid.found.get(position)
+    if body is None:
+        body = grid.found[position] = sample_after(grid.rows, position)
+    return body
+
+
+def find_in(grid: Grid, position: int, context: Context) -> tuple[Plan, int] | None:
+    """``find_plan`` for the rows of a grid, looked for once: first the shape of a file is chosen, then it is read."""
+    told = (position, context.test, context.test_text)
+    if told not in grid.found:
+        grid.found[told] = find_plan(grid.rows, position, context, sample_in(grid, position))
+    plan: tuple[Plan, int] | None = grid.found[told]
+    return plan
 
 
 def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, body: Body) -> tuple[Plan, int] | None:
     """The plan of a table whose headings begin at ``rows[position]``, and how many rows they take; else None.
 
     ``body(n)`` gives sample rows after the first n heading rows. Headings may take two rows (group above name), and a
-    row of units may follow.
+    row of units may follow. Of ``context`` only the test that a title names counts (``find_in`` relies on it).
     """
     first = rows[position]
     following = rows[position + 1] if position + 1 < len(rows) else ()
@@ -109,12 +129,9 @@ def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, bo
         after = rows[position + taken] if position + taken < len(rows) else ()
         units = _units_row(after, len(headings))
         used = taken + (1 if units else 0)
-        plan = make_plan(headings, units or [], context, _of_width(body(used), len(headings)))
-        if (
-            plan
-            and taken > 1
-            and not _adds(plan, [fold(cell) for cell in rows[position + taken - 1]], units or [], context, body(used))
-        ):
+        plan = make_plan(headings, units or [], context, partial(_of_width, body, used, len(headings)))
+        lowest = [fold(cell) for cell in rows[position + taken - 1]]
+        if plan and taken > 1 and not _adds(plan, lowest, units or [], context, partial(body, used)):
             plan = None
         if plan and taken == 1 and _leaves_names_below(first, following):
             plan = None
@@ -140,19 +157,18 @@ def _below_units(rows: Sequence[Sequence[str]], position: int, context: Context,
     units, headings = ([fold(cell) for cell in row] for row in (rows[position], rows[position + 1]))
     if position + 2 < len(rows) and _units_row(rows[position + 2], len(headings)) is not None:
         return None
-    plan = make_plan(headings, units, context, _of_width(body(2), len(headings)))
+    plan = make_plan(headings, units, context, partial(_of_width, body, 2, len(headings)))
     return None if plan is None else (keep_unknown(plan, body(2)), 2)
 
 
-def _of_width(sample: Sequence[Sequence[str]], width: int) -> Sequence[Sequence[str]]:
+def _of_width(body: Body, used: int, width: int) -> Sequence[Sequence[str]]:
     """The rows with as many cells as there are headings, where they are not too few: others say nothing of a column."""
+    sample = body(used)
     exact = [row for row in sample if len(row) == width]
     return exact if 4 * len(exact) >= len(sample) else sample
 
 
-def _adds(
-    plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
-) -> bool:
+def _adds(plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sample) -> bool:
     """True where a row of groups explains more than the row below it alone."""
     alone = make_plan(lower, units, context, sample)
     return alone is None or richness(alone) < richness(plan)
@@ -347,9 +363,7 @@ def find_ends(columns: Sequence[Sequence[str]], roles: Mapping[str, int]) -> tup
     return tuple(ends) if len(set().union(*ends.values())) > 1 else ()
 
 
-def make_plan(
-    headings: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
-) -> Plan | None:
+def make_plan(headings: Sequence[str], units: Sequence[str], context: Context, sample: Sample) -> Plan | None:
     """The plan for ``headings`` with a units row (or none), checked against ``sample`` rows; None where they are no
     headings of a table that can be read.
     """
@@ -358,7 +372,8 @@ def make_plan(
     named = sum(1 for heading in known if heading.known)
     if named < FEWEST_KNOWN or named * 2 < filled:
         return None
-    columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
+    rows = sample()
+    columns = [[row[index] for row in rows if index < len(row)] for index in range(len(headings))]
     roles = assign_roles(known, columns)
     half = find_half(headings, columns, roles)
     roles |= {} if half is None else {"half": half}

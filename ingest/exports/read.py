@@ -14,7 +14,6 @@ from ingest.exports.containers import Member, NotOpened, first_lines, open_expor
 from ingest.exports.context import Context, heads_no_results
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan
 from ingest.exports.outside import keep_unclaimed
 from ingest.exports.records import Records
 from ingest.exports.scan import FindPlan, Scanner
@@ -138,7 +137,8 @@ def keep_cut(member: Member, name: str, records: Records, file_no: int) -> None:
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
     """Add the records of one text or sheet; True where a table was found in it."""
     grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
-    find, context = find_plan, Context()
+    find: FindPlan | None = None
+    context = Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
         beside = split_beside(grid)
@@ -171,7 +171,7 @@ def doubt_sheet(member: Member, records: Records, first: int) -> None:
 
 
 def read_beside(
-    parts: Sequence[Part], records: Records, file_no: int, context: Context, find: FindPlan, *, rest: bool = True
+    parts: Sequence[Part], records: Records, file_no: int, context: Context, find: FindPlan | None, *, rest: bool = True
 ) -> bool:
     """Add the records of tables that stand side by side, True where one was found; lines of one that cannot be read are
     refused, unless no ``rest`` is to be read.

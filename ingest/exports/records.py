@@ -85,15 +85,16 @@ class Records:
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
     ) -> None:
         """Add the rows of a table: one record a row where it is long, one a filled test cell where it is wide."""
-        width = max([self.tables[table_no].plan.width, *(len(row) for row in rows)]) if rows else 0
-        if any(len(row) != width for row in rows):
+        lengths = {len(row) for row in rows}
+        width = max(self.tables[table_no].plan.width, *lengths) if rows else 0
+        if lengths - {width}:
             rows = [[*row, *[""] * (width - len(row))] for row in rows]
         columns = list(zip(*rows, strict=True))
 
         def cells(at: int) -> pa.Array:
             return pa.array(columns[at], pa.string()) if at < len(columns) else pa.nulls(len(rows), pa.string())
 
-        codes = np.fromiter((BROKEN_CODES[one] for one in broken), np.int8, len(rows))
+        codes = np.array([BROKEN_CODES[one] for one in broken] if any(broken) else [0] * len(rows), np.int8)
         self.add_columns(table_no, cells, np.fromiter(lines, np.int64, len(rows)), codes)
 
     def add_columns(self, table_no: int, cells: Cells, lines: Whole, broken: npt.NDArray[np.int8]) -> None:
@@ -164,7 +165,7 @@ class Records:
             part if part is not None else pa.nulls(len(piece.lines), pa.string())
             for part, piece in zip(parts, self.pieces, strict=True)
         ]
-        return pa.concat_arrays([_plain(part) for part in filled])
+        return _plain(filled[0]) if len(filled) == 1 else pa.concat_arrays([_plain(part) for part in filled])
 
     @cached_property
     def table(self) -> Whole:

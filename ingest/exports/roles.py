@@ -210,7 +210,7 @@ def _moment_role(role: str, cells: Cells) -> str:
 
 def _share(cells: Cells, fit: Callable[[str], bool]) -> float:
     filled = [cell for cell in cells if cell]
-    return sum(1 for cell in filled if fit(cell)) / len(filled) if filled else 1.0
+    return sum(map(fit, filled)) / len(filled) if filled else 1.0
 
 
 def fits(role: str, cells: Cells) -> bool:

@@ -26,7 +26,7 @@ from ingest.exports.context import (
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after, with_units
+from ingest.exports.layout import find_in, is_data_cell, looks_like_headings, sample_in, with_units
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
 from ingest.exports.plan import Plan, is_aside, repeated
@@ -59,7 +59,7 @@ class Scanner:
     records: Records
     file_no: int
     context: Context
-    find: FindPlan = find_plan
+    find: FindPlan | None = None
     plan: Plan | None = None
     aligned: Alignment = NO_TABLE
     _rows: list[Row] = field(default_factory=list)
@@ -109,34 +109,53 @@ class Scanner:
     def _step_through(self) -> None:
         rows, position = self.grid.rows, 0
         while position < len(rows):
-            row = rows[position]
-            if self.plan is not None and self._ordinary(row, position):
-                self._keep(row, position, "")
-                position += 1
+            end = self._ordinary_until(position)
+            if end > position:
+                self._keep_ordinary(position, end)
+                position = end
             else:
-                position += self._other(row, position)
+                position += self._other(rows[position], position)
 
-    def _ordinary(self, row: Row, position: int) -> bool:
-        """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
-        plan = self.plan
-        assert plan is not None
-        if (
-            len(row) != plan.width
-            or plan.width != self.aligned.cells
-            or position in self.grid.damaged
-            or position == len(self.grid.rows) - 1
-        ):
-            return False
+    def _ordinary_until(self, position: int) -> int:
+        """Where the rows from ``position`` on are no longer plain. Plain are: as many cells as headings, numbers where
+        values or dates are, no average.
+        """
+        plan, rows, damaged = self.plan, self.grid.rows, self.grid.damaged
+        if plan is None or plan.width != self.aligned.cells:
+            return position
         if plan is not self._looked_at:
             self._looked_at, self._plain = plan, set()
-        known = self._plain
-        for at in plan.watched:
-            text = row[at]
-            if text not in known:
-                if is_aside(plan, text, first=at == 0):
-                    return False
-                known.add(text)
-        return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
+        known, width = self._plain, plan.width
+        for end in range(position, len(rows) - 1):
+            row = rows[end]
+            if len(row) != width or (damaged and end in damaged):
+                return end
+            for at in plan.watched:
+                text = row[at]
+                if text not in known:
+                    if is_aside(plan, text, first=at == 0):
+                        return end
+                    known.add(text)
+            for at in plan.numbered:
+                if row[at][:1] in ORDINARY_STARTS:
+                    break
+            else:
+                return end
+        return max(position, len(rows) - 1)
+
+    def _keep_ordinary(self, position: int, end: int) -> None:
+        """Keep a run of plain rows."""
+        plan, rows = self.plan, self.grid.rows[position:end]
+        assert plan is not None
+        if plan is UNREAD:
+            for at, row in enumerate(rows, start=position):
+                self._keep(row, at, "")
+            return
+        shown = plan.behind or plan.wordless
+        self.context = self.context.after_rows()
+        self._rows += rows
+        self._lines += self.grid.lines[position:end]
+        self._broken += ["shifted" if shown and is_shifted(row, plan) else "" for row in rows]
 
     def _other(self, row: Row, position: int) -> int:
         """Deal with a row that is not plainly data; how many rows it took."""
@@ -184,8 +203,8 @@ class Scanner:
         """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
         context = self._read_above()
-        body = sample_after(rows, position)
-        found = self.find(rows, position, context, body)
+        body = sample_in(self.grid, position)
+        found = self.find(rows, position, context, body) if self.find else find_in(self.grid, position, context)
         if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
             if not looks_like_headings(rows[position]):
                 return None

@@ -11,6 +11,7 @@ from reconcile.emit.rows import Row, rows_by, split_ids, table_rows
 from reconcile.tables import Brief, Judged
 from schemas.checks import CHECKS
 from schemas.findings import SEVERITIES
+from schemas.joining import in_order, join_rows
 from schemas.membership import is_among
 
 EVIDENCE_PLACE = ["evidence_sha256", "record_no", "column_no"]
@@ -74,17 +75,12 @@ def fill_shelf(brief: Brief, judged: Judged, evidence: pd.DataFrame) -> Shelf:
     )
 
 
-def in_order(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
-    """Rows by the given columns; equal ones keep their order."""
-    return table.sort_values(columns, kind="stable", ignore_index=True)
-
-
 def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:
     """Readings with their match, those that belong to an appliance or that a check or finding of a certificate names.
 
     The rest of a large book stays a table and never becomes rows.
     """
-    joined = brief.readings.merge(brief.matches, on="reading_id", validate="one_to_one")
+    joined = join_rows(brief.readings, brief.matches, key="reading_id")
     of_certificates = judged.findings[judged.findings["certificate_id"].notna()]
     lists = pd.concat([judged.checks["reading_ids"], of_certificates["reading_ids"]]).dropna()
     named = {reading_id for text in lists for reading_id in split_ids(text)}
