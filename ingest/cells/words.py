@@ -186,7 +186,33 @@ def takes_away(text: str) -> bool:
 
 def casts_doubt(text: str) -> bool:
     """True for a status that may change what the number beside it means."""
-    return _NO_RESULT.search(word := simplify(text)) is not None or _CHANGES_A_NUMBER.search(word) is not None
+    word = simplify(text)
+    return says_beyond(word) or _NO_RESULT.search(word) is not None or _CHANGES_A_NUMBER.search(word) is not None
+
+
+_MORE: Final = frozenset(
+    (">", "<", ">=", "<=", "≥", "≤", "+", "»", "«", "↑", "↓", "*", "gt", "lt", "more than", "greater than", "less than",
+     "greater", "less", "more", "over", "under", "above", "below", "exceeds", "exceeded", "hi", "sat", "saturated",
+     "clipped", "lim", "out of range", "range end", "end of range")
+)  # fmt: skip
+_NO_RECORD: Final = frozenset(
+    ("average", "averaged", "averages", "avg", "ave", "mean", "median", "max", "min", "maximum", "minimum", "worst",
+     "worst case", "best", "total", "sum", "limit", "limits", "nominal", "design", "target", "expected", "calculated",
+     "computed", "estimated", "predicted", "simulated", "setpoint", "set point", "spec", "specification", "statistic",
+     "summary", "typical", "reference", "previous", "example", "demo", "training", "dummy")
+)  # fmt: skip
+
+
+def says_beyond(text: str) -> bool:
+    """True for a cell, beside a value and under any heading, that makes it a bound, or no reading of its own: a sign,
+    the end of a range, an average, a limit.
+
+    Two letters alone may be the initials of a person.
+    """
+    word = simplify(text).rstrip(".")
+    if word in _MORE or word in _NO_RECORD or word in ("ol", "ovr"):
+        return True
+    return is_over_range(word) and not (word.isalpha() and len(word) < 3)
 
 
 def is_doubtful_status(text: str) -> bool:

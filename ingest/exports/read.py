@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from ingest.cells.text import shown
 from ingest.exports.beside import Part, split_beside
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
-from ingest.exports.context import Context
+from ingest.exports.context import Context, heads_no_results
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
 from ingest.exports.outside import keep_unclaimed
@@ -148,14 +149,25 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
         if profile.rest is None:
             return False
     shaped = best_shape(member, grid)
-    first = len(records.pieces)
+    first, tables = len(records.pieces), len(records.tables)
     if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
         return read_beside(parts, records, file_no, context, find)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
         turn_back(records, first, shaped.places)
+    doubt_sheet(member, records, tables)
     return True
+
+
+def doubt_sheet(member: Member, records: Records, first: int) -> None:
+    """Let no row of a sheet be read whose name says that it holds limits, averages or the like."""
+    if member.grid is None or not heads_no_results(member.name):
+        return
+    doubt = f"the name of the sheet, {shown(member.name)}, says that it holds no results"
+    for number in range(first, len(records.tables)):
+        table = records.tables[number]
+        records.tables[number] = replace(table, plan=replace(table.plan, doubt=doubt))
 
 
 def read_beside(

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.cells.words import is_doubtful_status, is_flagged, takes_away
+from ingest.cells.words import is_doubtful_status, is_flagged, says_beyond, takes_away
 from ingest.exports.context import Context
 from ingest.exports.distinct import combine, decode, distinct
 from ingest.exports.plan import Plan
@@ -105,7 +105,10 @@ class Records:
         first, second = plan.at("from"), plan.at("to")
         if first is not None and second is not None:
             shared["pair"] = _pairs(cells(first), cells(second))
-        remarks = _telling([cells(at) for at in plan.remarks], takes_away)
+        remarks = _either(
+            _telling([cells(at) for at in plan.remarks], takes_away),
+            _telling([cells(at) for at in plan.unexplained], says_beyond),
+        )
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
             if remarks is not None:

@@ -26,6 +26,7 @@ ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
 )
 INDICATED: Final = ("polarity", "non_contact_voltage", "voltage_indicator_proof")
+DITTO: Final = frozenset(('"', "''", "'", "〃", "ditto", "do", "do.", '-"-', '- " -', '""', "as above", "same"))
 VERDICTS: Final = frozenset(
     ("pass", "fail", "passed", "failed", "ok", "p", "f", "yes", "no", "y", "n", "good", "bad", "-", "n/a", "na", "true",
      "false", "valid", "invalid", "✓", "✗")
@@ -57,6 +58,7 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
         words = [index for _, _, index, role in offers if role == "value" and index not in taken]
         roles |= {"value": words[0]} if words else {}
     _count_records(roles, known, columns)
+    _flag_marks(roles, known, columns)
     free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
     return roles
@@ -100,11 +102,13 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["test"] = tests[0]
     for index in [*free, *(at for at in range(len(columns)) if at not in free)]:
         filled = {cell for cell in columns[index] if cell}
-        if index not in free and not (filled and all(parse_unit(cell) for cell in filled)):
-            continue
         if index in roles.values() or not filled:
             continue
-        if "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5:
+        paired = "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5
+        told = paired or all(parse_unit(cell) for cell in filled) or all(is_sign(cell) for cell in filled)
+        if index not in free and not told:
+            continue
+        if paired:
             roles["pair"] = index
         elif "comparator" not in roles and all(is_sign(cell) for cell in filled):
             roles["comparator"] = index
@@ -113,6 +117,23 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
         elif "prefix" not in roles and "value" in roles and index in free and _scales(filled):
             roles["prefix"] = index
     _doubt_prefixes(roles, columns)
+
+
+def _flag_marks(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of a long table that is named like a sign and holds none, or has no known name and holds only yes and
+    no: what it says of the value beside it is not certain, so it takes the value away.
+    """
+    if "value" not in roles or "flag" in roles:
+        return
+    for index, heading in enumerate(known):
+        filled = {cell.lower() for cell in columns[index] if cell}
+        named = any(role == "comparator" for role, _ in heading.roles)
+        if index not in roles.values() and filled and (named or (not heading.known and filled <= _YES_OR_NO)):
+            roles["flag"] = index
+            return
+
+
+_YES_OR_NO: Final = frozenset(("y", "n", "yes", "no", "x", "true", "false", "*", "h", "0", "1", "✓", "✗"))
 
 
 def _doubt_prefixes(roles: dict[str, int], columns: Sequence[Cells]) -> None:
@@ -235,7 +256,7 @@ def is_state(text: str) -> bool:
 
 def _is_day(cell: str) -> bool:
     day = (split_moment(cell) or (cell,))[0]
-    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
+    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell) or cell.lower() in DITTO
 
 
 def is_sign(cell: str) -> bool:
