@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from ingest.cells.verdict_words import FLAG_NOT_SET, RECORD_VOID
+
 NOT_MEASURED: Final = frozenset(
     (
         "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null",
@@ -110,23 +112,10 @@ def says_polarity(text: str) -> bool:
     return _POLARITY_ONLY.search(word) is not None and find_indication("polarity", word) is not None
 
 
-NOT_FLAGGED: Final = frozenset(
-    ("", "0", "no", "n", "false", "f", "off", "ok", "pass", "p", "none", "nil", "in range", "within range", "in-range",
-     "valid", "normal", "fail", "failed", "passed", "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear")
-)  # fmt: skip
-
-
-VOID: Final = frozenset(
-    ("void", "voided", "deleted", "invalid", "error", "err", "aborted", "cancelled", "canceled", "erased", "bad",
-     "corrupt", "discarded", "ignore", "rejected", "not valid", "wrong")
-)  # fmt: skip
-"""Words for a record that does not count."""
-
-
 def is_flagged(text: str) -> bool:
     """True where the cell of a flag says anything but no."""
     word = simplify(text)
-    return word not in NOT_FLAGGED and not is_not_measured(word)
+    return word not in FLAG_NOT_SET and not is_not_measured(word)
 
 
 SHORT_REMARK: Final = 6
@@ -147,7 +136,7 @@ def takes_away(text: str) -> bool:
     word = simplify(text)
     if not word or len(word.split()) > SHORT_REMARK:
         return False
-    return word in VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or bool(_NO_RESULT.search(word))
+    return word in RECORD_VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or bool(_NO_RESULT.search(word))
 
 
 def casts_doubt(text: str) -> bool:
