@@ -13,7 +13,7 @@ from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
 from ingest.exports.source import Source
-from ingest.exports.stored import StoredReadings
+from ingest.exports.stored import StoredReadings, join_readings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
@@ -88,9 +88,13 @@ class Batch:
         )
 
     def read_large(
-        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None]
-    ) -> int | None:
-        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
+        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None],
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> int | None:  # fmt: skip
+        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole.
+
+        ``meanwhile`` is called while the first parts are read, perhaps again.
+        """
         if told.claim.refused:
             return None
         large = open_large(Source.of(content), told.claim.profile)
@@ -98,7 +102,9 @@ class Batch:
             return None
         facts = self.facts(told, told.claim)
         try:
-            return read_large(large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])))
+            return read_large(
+                large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])), meanwhile
+            )
         except NotPlain:
             return None
 
@@ -131,6 +137,21 @@ def add_counts(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The counts of the parts of one file as one row (schemas.readings.FileCounts)."""
     added = {name: [sum(int(part[name].iloc[0]) for part in parts)] for name in ("readings", "refusals", "records")}
     return conform_table(FileCounts, parts[0].assign(**added))
+
+
+def join_stored_extracts(parts: Sequence[StoredExtract]) -> FilesExtract:
+    """What was read in many parts as tables, made and checked at once; the counts of one file are added up.
+
+    Shape: as ``join_extracts``. Raises TableError.
+    """
+    counts = pd.concat([part.files for part in parts], ignore_index=True)
+    numbers = counts.groupby("evidence_sha256", sort=False)[["readings", "refusals", "records"]].sum()
+    files = counts.drop_duplicates("evidence_sha256").set_index("evidence_sha256").assign(**numbers).reset_index()
+    return FilesExtract(
+        readings=join_readings([part.readings for part in parts]),
+        refusals=pd.concat([part.refusals for part in parts], ignore_index=True),
+        files=conform_table(FileCounts, files),
+    )
 
 
 def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:
