@@ -122,7 +122,8 @@ _SHOWN: Final = frozenset(
     ("lim", "limit", "err", "error", "hi", "lo", "high", "low", "hot", "noise", "noisy", "fuse", "batt", "battery",
      "low batt", "low battery", "hold", "abort", "aborted", "interrupted", "unstable", "invalid", "bad", "wait", "busy",
      "range", "max", "min", "overheat", "overheated", "too hot", "temp", "cal", "set", "range error", "test error",
-     "ditto", "do", "same", "as above", "as before", "see note", "see notes", "repeat", "retest")
+     "ditto", "do", "same", "as above", "as before", "see note", "see notes", "repeat", "retest",
+     "to follow", "follows", "pending", "awaiting", "awaited", "later", "tba")
 )  # fmt: skip
 
 
@@ -157,9 +158,9 @@ _CHANGES_A_NUMBER: Final = re.compile(
 
 
 _TEST_WORD: Final = r"(?:tests?|readings?|results?|measurements?|records?|values?|meter|instrument)"
-_GONE: Final = r"(?:void(?:ed)?|cancel+ed|deleted|erased|discard\w*|error|bad|wrong|rejected|corrupt\w*)"
+_GONE: Final = r"(?:invalid|void(?:ed)?|cancel+ed|deleted|erased|discard\w*|error|bad|wrong|rejected|corrupt\w*)"
 _REMARKED: Final = re.compile(
-    rf"{_GONE} {_TEST_WORD}|{_TEST_WORD} (?:(?:was|is|were|in) )?{_GONE}|\b(?:invalid|abort\w*)\b|"
+    rf"{_GONE} {_TEST_WORD}|{_TEST_WORD} (?:(?:was|is|were|in) )?{_GONE}|\babort\w*\b|"
     r"\bdid not (?:run|complete|finish)|\bnot complete\w*|\bfailed to (?:run|complete|start|finish)|"
     r"\bover ?range|\b(?:out of|off) (?:range|scale)(?! of)|\b(?:above|beyond|exceeds) (?:the )?range(?! of)|"
     r"\bwrong (?:leads?|terminals?|range)|^err(?:or)?\W*\d*$"
@@ -174,7 +175,13 @@ def takes_away(text: str) -> bool:
     word = simplify(text)
     if not word or len(word.split()) > SHORT_REMARK:
         return False
-    if word in RECORD_VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or is_flag_word(word):
+    if (
+        word in RECORD_VOID
+        or says_beyond(word)
+        or word.strip("<>=≥≤≧≦⩾⩽ ") == ""
+        or is_over_range(text)
+        or is_flag_word(word)
+    ):
         return True
     return _REMARKED.search(word) is not None
 

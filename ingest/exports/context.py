@@ -385,7 +385,7 @@ _OF_TITLES: Final = frozenset(
     ("values", "value", "results", "result", "readings", "reading", "test", "tests", "of", "the", "for", "all", "case",
      "visit", "instrument", "meter", "tester", "pass", "and", "in", "this", "table", "data", "figures", "measured",
      "measurements", "standard", "model", "answer", "answers", "range", "fail", "used", "appliance", "appliances",
-     "monthly", "weekly", "supply", "points", "measurement", "applied", "on", "at",
+     "monthly", "weekly", "certificate", "supply", "points", "measurement", "applied", "on", "at",
      "from", "last", "year", "day", "job", "report", "summary", "to", "by", "per")
 )  # fmt: skip
 

@@ -58,6 +58,7 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
     _flag_marks(roles, known, columns)
     free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
+    _doubt_prefixes(roles, known, columns)
     return roles
 
 
@@ -113,7 +114,6 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["unit"] = index
         elif "prefix" not in roles and "value" in roles and index in free and _scales(filled):
             roles["prefix"] = index
-    _doubt_prefixes(roles, columns)
 
 
 def _flag_marks(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
@@ -133,17 +133,28 @@ def _flag_marks(roles: dict[str, int], known: Sequence[Heading], columns: Sequen
 _YES_OR_NO: Final = frozenset(("y", "n", "yes", "no", "x", "true", "false", "*", "h", "0", "1", "✓", "✗"))
 
 
-def _doubt_prefixes(roles: dict[str, int], columns: Sequence[Cells]) -> None:
-    """A column of bare prefixes that is not named so may scale the values beside it: it takes them away like a flag."""
+def _doubt_prefixes(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of bare prefixes, powers of ten or exponents that is not named so may scale the values beside it: it
+    takes them away like a flag.
+    """
     if "value" not in roles or "prefix" in roles or "flag" in roles:
         return
     for index, cells in enumerate(columns):
         filled = {cell for cell in cells if cell}
-        if index not in roles.values() and filled and filled <= _PREFIXES:
+        if index in roles.values() or not filled:
+            continue
+        name = known[index].text.strip().lower()
+        scaling = not known[index].known or name in _SCALES
+        powers = scaling and len(filled) > 1 and all(_POWER.fullmatch(cell) for cell in filled)
+        exponents = name in _EXPONENTS and all(_EXPONENT.fullmatch(cell) for cell in filled)
+        if filled <= _PREFIXES or powers or exponents:
             roles["flag"] = index
             return
 
 
+_SCALES: Final = frozenset(("range", "order", "magnitude", "order of magnitude", "power"))
+_EXPONENTS: Final = frozenset(("x", "e", "k/m", "exp", "exponent", "power", "10^", *_SCALES))
+_EXPONENT: Final = re.compile(r"[+-]?[0-9]|10\^?[+-]?[0-9]")
 _PREFIXES: Final = frozenset(
     (
         "k",
@@ -165,7 +176,7 @@ _PREFIXES: Final = frozenset(
         "Micro",
     )
 )
-_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1)")
+_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1|10\^[+-]?\d)")
 
 
 def _scales(cells: set[str]) -> bool:
@@ -238,6 +249,9 @@ def fits(role: str, cells: Cells) -> bool:
         return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
     if role == "zone":
         return _share(cells, lambda cell: parse_zone(cell) is not None) >= 0.5
+    if role == "flag":
+        counted = _share(cells, lambda cell: number_of(cell) is not None and cell not in ("0", "1"))
+        return counted < 0.5 or not any(cells)
     if role == "id":
         return _share(cells, str.isdigit) < 0.9
     return True

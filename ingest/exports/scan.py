@@ -39,9 +39,6 @@ ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
 NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
 NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
 
-NOT_RECORDS: Final = (
-    "other tables of this file have numbers, dates or times, and this one has none: it may hold limits or a summary"
-)
 NO_TABLE: Final = Alignment(0)
 
 
@@ -378,11 +375,8 @@ class Scanner:
             meter_serial=self.context.meter_serial if self.context.meter_serial != last.meter_serial else None,
             zone=self.context.zone if self.context.zone != last.zone else None,
         )
-        dated = any(one.plan.own for one in tables)
         for number in range(self._first_table, len(self.records.tables)):
             table = self.records.tables[number]
-            if dated and table.plan is not UNREAD and not table.plan.own and table.context.date_text is None:
-                table = replace(table, plan=replace(table.plan, doubt=table.plan.doubt or NOT_RECORDS))
             unsure = table.context.unsure
             told = replace(
                 table.context,
