@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
+from reconcile.matching.left_labels import labelled_elsewhere
 from reconcile.matching.order import VOLTAGE_KINDS
 from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
 from reconcile.matching.visits import Visits
@@ -51,6 +52,7 @@ WHY: Final = (
     "the appliance is clear, the step is not",
     "no visit of the job list is in reach",
     "the meter's date is that of another day: was it this visit?",
+    "the label is the one that the job list has for another appliance",
 )
 
 MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
@@ -90,10 +92,12 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
         status = np.where(lost, NONE, status)
     other_day = _of_another_day(case, visits.appliance_job[belief.appliances[best]], sure, visits)
-    status = np.where(other_day & (status == AUTO), REVIEW, status)
+    elsewhere = labelled_elsewhere(case, belief.appliances[best], visits)
+    status = np.where((other_day | elsewhere) & (status == AUTO), REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
-    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), np.where(other_day, 6, 4), status)
+    asked = np.where(other_day, 6, np.where(elsewhere, 7, 4))
+    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), asked, status)
     return {
         "row": case.session.rows,
         "taken_s": taken_seconds(case, belief),
