@@ -13,7 +13,7 @@ from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
 from ingest.exports.source import Source
-from ingest.exports.stored import StoredReadings
+from ingest.exports.stored import StoredReadings, join_readings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
@@ -137,6 +137,21 @@ def add_counts(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The counts of the parts of one file as one row (schemas.readings.FileCounts)."""
     added = {name: [sum(int(part[name].iloc[0]) for part in parts)] for name in ("readings", "refusals", "records")}
     return conform_table(FileCounts, parts[0].assign(**added))
+
+
+def join_stored_extracts(parts: Sequence[StoredExtract]) -> FilesExtract:
+    """What was read in many parts as tables, made and checked at once; the counts of one file are added up.
+
+    Shape: as ``join_extracts``. Raises TableError.
+    """
+    counts = pd.concat([part.files for part in parts], ignore_index=True)
+    numbers = counts.groupby("evidence_sha256", sort=False)[["readings", "refusals", "records"]].sum()
+    files = counts.drop_duplicates("evidence_sha256").set_index("evidence_sha256").assign(**numbers).reset_index()
+    return FilesExtract(
+        readings=join_readings([part.readings for part in parts]),
+        refusals=pd.concat([part.refusals for part in parts], ignore_index=True),
+        files=conform_table(FileCounts, files),
+    )
 
 
 def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:

@@ -40,7 +40,7 @@ class StoredReadings:
 
     def frame(self) -> pd.DataFrame:
         """The readings as a checked table. Raises TableError."""
-        return conform_table(Readings, self._frame())
+        return conform_table(Readings, _as_frame(self.arrow()))
 
     def standing(self) -> pd.DataFrame:
         """Rows that stand for all: they keep the schema exactly when all rows do (``check_standing``).
@@ -51,10 +51,10 @@ class StoredReadings:
             raise TableError("two exports have hashes that begin alike: ids of readings would not differ")
         if not _places_differ(self.rows):
             raise TableError("two readings stand at the same place of one export")
-        return self._frame(self.representatives() if self.rows.num_rows else None)
+        return _as_frame(self.arrow(self.representatives() if self.rows.num_rows else None))
 
-    def _frame(self, chosen: Codes | None = None) -> pd.DataFrame:
-        """The readings, or the chosen rows of them."""
+    def arrow(self, chosen: Codes | None = None) -> pa.Table:
+        """The readings, or the chosen rows of them, with the columns of schemas.readings.Readings; not checked."""
         rows = self.rows if chosen is None else self.rows.take(pa.array(chosen))
         of_file, case = (rows[name].to_numpy().astype(np.int64) for name in (FILE, CASE))
         line, column = rows["record_no"].to_numpy(), rows["column_no"].to_numpy()
@@ -64,10 +64,7 @@ class StoredReadings:
             **{name: _plain(rows[name]) for name in rows.column_names if name not in (FILE, CASE)},
             **{name: _one(self.cases[name]).take(pa.array(case)) for name in self.cases.column_names},
         }
-        columns = {name: made[name] for name in Readings.to_schema().columns}
-        frame: pd.DataFrame = pa.table(columns).to_pandas(split_blocks=True)
-        frame["memory_no"] = frame["memory_no"].astype("Int64")
-        return frame
+        return pa.table({name: made[name] for name in Readings.to_schema().columns})
 
     def representatives(self) -> Codes:
         """Rows that keep the schema exactly when all rows do: every combination of judged texts with its least and
@@ -92,6 +89,24 @@ def check_standing(parts: Sequence[pd.DataFrame]) -> None:
     """Raises TableError where a reading breaks its schema: ``parts`` are rows that stand for all (``standing``)."""
     if parts:
         conform_table(Readings, pd.concat(parts, ignore_index=True))
+
+
+def join_readings(parts: Sequence[StoredReadings]) -> pd.DataFrame:
+    """The readings of several parts as one table, in their order, checked by rows that stand for all.
+
+    Shape: the rows of a file are in one part, or in several that follow each other. Raises TableError.
+    """
+    hashes = {sha256 for part in parts for sha256 in part.hashes}
+    if len({sha256[:16] for sha256 in hashes}) != len(hashes):
+        raise TableError("two exports have hashes that begin alike: ids of readings would not differ")
+    check_standing([part.standing() for part in parts])
+    return _as_frame(pa.concat_tables([part.arrow() for part in parts]).combine_chunks())
+
+
+def _as_frame(table: pa.Table) -> pd.DataFrame:
+    frame: pd.DataFrame = table.to_pandas(split_blocks=True)
+    frame["memory_no"] = frame["memory_no"].astype("Int64")
+    return frame
 
 
 def _plain(column: pa.ChunkedArray) -> pa.ChunkedArray:

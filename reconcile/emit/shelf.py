@@ -69,7 +69,7 @@ def fill_shelf(brief: Brief, judged: Judged, evidence: pd.DataFrame) -> Shelf:
         duplicates=rows_by(table_rows(in_order(brief.duplicates, EVIDENCE_PLACE)), "reading_id"),
         disagreeing=find_disagreeing(table_rows(in_order(brief.conflicts, ["conflict_id", "reading_id"]))),
         clocks=clocks,
-        clock_of={name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"])},
+        clock_of=clocks_of(clocks, {row["reading_id"] for row in readings}),
         decisions=table_rows(brief.decisions),
         refused=Counter(brief.refusals["evidence_sha256"].to_list()),
     )
@@ -85,6 +85,15 @@ def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:
     lists = pd.concat([judged.checks["reading_ids"], of_certificates["reading_ids"]]).dropna()
     named = {reading_id for text in lists for reading_id in split_ids(text)}
     return joined[joined["appliance_id"].notna() | is_among(joined["reading_id"], named)]
+
+
+def clocks_of(clocks: list[Row], wanted: set[str]) -> dict[str, int]:
+    """For each wanted reading the place of its clock; a clock can have a hundred thousand that nobody asks for."""
+    if not wanted:
+        return {}
+    return {
+        name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"]) if name in wanted
+    }
 
 
 def by_name(rows: list[Row], key: str) -> dict[str, Row]:
