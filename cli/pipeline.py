@@ -199,13 +199,22 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, u
         accuracies=office.accuracies, plan=plan, matches=result.matches, clocks=result.clocks,
         questions=result.questions, decisions=decisions,
     )  # fmt: skip
-    evidence = book.evidence.table()
+    evidence = with_readers(book.evidence.table(), extract.files)
     if scope.exports is not None:
         evidence = evidence[evidence["sha256"].isin({*scope.exports, *(scope.office or ())})].reset_index(drop=True)
     return Derived(
         office=office, extract=extract, plan=plan, result=result, brief=brief, judged=judge(brief, pack=pack),
         refusals=refusals, evidence=evidence, scope=scope,
     )  # fmt: skip
+
+
+def with_readers(evidence: pd.DataFrame, files: pd.DataFrame) -> pd.DataFrame:
+    """Evidence with the profile that read it where its sidecar names none: exports are read after they are kept.
+
+    ``files``: schemas.readings.FileCounts. The built-in reader has a name too; nobody's name is null.
+    """
+    reader = files.set_index("evidence_sha256")["profile"]
+    return evidence.assign(profile=evidence["profile"].fillna(evidence["sha256"].map(reader)).astype("str"))
 
 
 def dataset_of(derived: Derived, *, pdf: bool | None = None) -> tuple[Dataset, Pages]:

@@ -155,6 +155,42 @@ def test_later_imports_and_decisions_leave_an_old_dataset_auditable(copy: Path) 
     assert audit(copy) == (0, [])
 
 
+def test_a_fuller_export_that_takes_over_the_ids_leaves_an_old_dataset_auditable(tmp_path: Path) -> None:
+    """A reading is named by the fullest export that holds it, so its id changes when a fuller one comes."""
+    book, whole = str(tmp_path / "book"), (SAMPLES / "plain_day" / "multifunction.csv").read_bytes()
+    lines = whole.splitlines(keepends=True)
+    (tmp_path / "early.csv").write_bytes(b"".join(lines[:-9]))
+    (tmp_path / "late.csv").write_bytes(whole)
+    assert run(["import", str(tmp_path / "early.csv"), "--book", book]) in (0, 1)
+    assert run(["certify", "--book", book, "--out", str(tmp_path / "out"), "--no-pdf"]) in (0, 1)
+    assert run(["import", str(tmp_path / "late.csv"), "--book", book]) in (0, 1)
+    assert run(["certify", "--book", book, "--out", str(tmp_path / "later"), "--no-pdf"]) in (0, 1)
+    early, late = (column(tmp_path / name / "readings.csv", "reading_id") for name in ("out", "later"))
+    assert set(early).isdisjoint(late)
+    assert len(column(tmp_path / "later" / "duplicates.csv", "reading_id")) == len(early)
+    for name in ("out", "later"):
+        assert run(["audit", str(tmp_path / name), "--book", book, "--report", str(tmp_path / "report")]) == 0
+
+
+def test_the_dataset_names_who_read_each_export(signed: Path) -> None:
+    kinds = zip(*(column(signed / "out" / "evidence.csv", name) for name in ("kind", "profile")), strict=True)
+    assert {(kind, profile) for kind, profile in kinds if kind == "export"} == {("export", "built-in")}
+
+
+def test_a_signed_dataset_is_not_written_over(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = {path: (copy / "out" / path).read_bytes() for path in list_files(copy / "out")}
+    assert run(["certify", "--book", str(copy / "book"), "--out", str(copy / "out"), "--no-pdf"]) == 2
+    told = capsys.readouterr().err
+    assert "the dataset here is signed" in told
+    assert SIGNATURE in told
+    assert {path: (copy / "out" / path).read_bytes() for path in list_files(copy / "out")} == before
+
+
+def column(path: Path, name: str) -> list[str]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return [row[name] for row in csv.DictReader(stream)]
+
+
 def test_journal_rewritten_after_signing_is_found(copy: Path) -> None:
     book = Book(copy / "book")
     entries = book.journal.entries()
