@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
 
 from cli.audit_rows import book_rows, recorded_rows
-from cli.auditing import Audit, Progress, damaged_evidence, finish
-from cli.pipeline import OperatorWord, dataset_of, derive
+from cli.auditing import Audit, Progress, damaged_evidence, finish, scope_without
+from cli.pipeline import OperatorWord, Scope, dataset_of, derive
 from ingest.book import Book
 from ingest.exports.read import read_export
 from ingest.extract import Extract
@@ -19,9 +20,9 @@ from reconcile.audit.places import find_failing
 from reconcile.audit.recorded import compare_recorded
 from schemas.audit import AGREEING, RecordedValues
 from schemas.check import conform_table
-from schemas.errors import BookError, InputError
+from schemas.errors import InputError
 
-SHOWN_DAMAGED = 3
+IN_DAMAGED: Final = "evidence that is damaged was left out, which may say otherwise"
 
 
 def audit_recorded(
@@ -29,22 +30,18 @@ def audit_recorded(
 ) -> Audit:
     """Every value of a recorded table held against the instrument's readings of the book.
 
-    Raises InputError where the table cannot be read, BookError where the book is damaged: a comparison with damaged
-    evidence would accuse the wrong side.
+    Damaged evidence is named and left out, and so may be what a value without a reading rests on: that is said beside
+    each value that does not agree. Raises InputError where the table cannot be read, BookError where the book cannot.
     """
     word.check()
     progress("hashing the book")
     integrity = check_integrity(book)
-    damaged = sorted(damaged_evidence(integrity))
-    if damaged:
-        raise BookError(
-            f"{len(damaged)} pieces of evidence are damaged or missing", where=str(book.root),
-            seen="\n".join(damaged[:SHOWN_DAMAGED]), advice="restore them from a backup; 'provebook audit' names them",
-        )  # fmt: skip
+    damaged = damaged_evidence(integrity)
     progress("reading the recorded table")
     extract = read_recorded(path, book, word, profiles)
     progress("reading the raw evidence again")
-    derived = derive(book, use_derived=False)
+    whole = book.as_of(None, without=damaged)
+    derived = derive(whole, scope_without(whole, damaged, Scope()), use_derived=False)
     dataset, _pages = dataset_of(derived)
     known = derived.brief.appliances
     recorded = recorded_values(extract.readings, known)
@@ -58,6 +55,12 @@ def audit_recorded(
         refused=extract.refusals,
     )
     audit = Audit(subject=f"recorded values of {path.name}")
+    if damaged:
+        comparison = told_of_damage(comparison)
+        audit.notes.append(
+            f"damaged evidence was left out (files: {len(damaged)}): agreement is shown, but what does not agree "
+            "may stand in it; restore it and audit again"
+        )
     audit.tables |= {"recorded values": comparison, "book": integrity.faults}
     counts = comparison["verdict"].value_counts()
     audit.totals = {"recorded values": str(len(recorded)), "cells not readable": str(len(extract.refusals))}
@@ -72,6 +75,13 @@ def audit_recorded(
     rows = [*book_rows(integrity.faults), *recorded_rows(comparison, path.name)]
     finish(audit, rows, dict(zip(derived.evidence["sha256"], derived.evidence["original_name"], strict=True)))
     return audit
+
+
+def told_of_damage(comparison: pd.DataFrame) -> pd.DataFrame:
+    """The comparison with a word of the damage beside every value that does not agree: it proves nothing yet."""
+    open_ = ~comparison["verdict"].isin([*AGREEING, "not readable"])
+    notes = comparison["note"].fillna("").where(comparison["note"].isna(), comparison["note"] + "; ") + IN_DAMAGED
+    return comparison.assign(note=comparison["note"].where(~open_, notes))
 
 
 def read_recorded(path: Path, book: Book, word: OperatorWord, profiles: tuple[Path, ...]) -> Extract:

@@ -345,6 +345,33 @@ def test_recorded_table_typed_by_hand(copy: Path, capsys: pytest.CaptureFixture[
     assert "on record 7.77" in capsys.readouterr().out
 
 
+def test_damaged_evidence_is_named_and_recorded_values_are_still_compared(tmp_path: Path) -> None:
+    """One export of two is damaged: values of the other still agree, those of the damaged one carry a word of it."""
+    book = tmp_path / "book"
+    assert run(["run", str(SAMPLES / "plain_day"), "--book", str(book), "--out", str(tmp_path / "out")]) == 0
+    with (tmp_path / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["quantity"] == "earth_fault_loop_impedance"]
+    table = tmp_path / "typed.csv"
+    typed = [f"{row['appliance_id']},{row['meter_time'][:10]},{row['raw_text'].split()[0]}" for row in rows]
+    table.write_text("\n".join(["Appliance,Date,Zs (ohm)", *typed]) + "\n", encoding="utf-8")
+    arguments = ["audit", "--recorded", str(table), "--book", str(book), "--report", str(tmp_path / "report")]
+    names = {one.original_name: sha256 for sha256 in Book(book).evidence.hashes()
+             if (one := Book(book).evidence.sidecar(sha256)).kind == "export"}  # fmt: skip
+    for name, agrees in (("indicator.csv", True), ("multifunction.csv", False)):
+        path = Book(book).evidence.path(names[name])
+        content = path.read_bytes()
+        path.chmod(0o644)
+        path.write_bytes(content[:-1] + b"?")
+        assert run(arguments) == 1
+        found = json.loads((tmp_path / "report" / "audit.json").read_text(encoding="utf-8"))
+        assert any(names[name] in row["where"] for row in found["mismatches"] if row["part"] == "book")
+        values = [row for row in found["tables"]["recorded values"] if row["verdict"] != "left out"]
+        assert len(values) == len(rows)
+        assert all((row["verdict"] == "agrees") == agrees for row in values)
+        assert agrees or all("damaged" in row["note"] for row in values)
+        path.write_bytes(content)
+
+
 def test_parquet_tables_are_compared_cell_by_cell(copy: Path) -> None:
     book, out = str(copy / "book"), copy / "parquet"
     arguments = ["--book", book, "--out", str(out), "--tables", "parquet", "--no-pdf"]
