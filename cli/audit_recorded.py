@@ -11,6 +11,7 @@ import pandas as pd
 from cli.audit_rows import book_rows, recorded_rows
 from cli.auditing import Audit, Progress, damaged_evidence, finish, scope_without
 from cli.pipeline import OperatorWord, Scope, dataset_of, derive
+from cli.recorded_beyond import with_beyond
 from ingest.book import Book
 from ingest.exports.read import read_export
 from ingest.extract import Extract
@@ -93,10 +94,14 @@ def read_recorded(path: Path, book: Book, word: OperatorWord, profiles: tuple[Pa
     known, faults = load_profiles([book.profiles, *profiles])
     if faults:
         raise faults[0]
-    extract = read_export(
-        content, name=path.name, sha256=hashlib.sha256(content).hexdigest(), profiles=known, profile=word.profile,
-        zone=word.zone, date_order=word.date_order, book_zone=book.zone.key,
-    )  # fmt: skip
+
+    def read(told: bytes) -> Extract:
+        return read_export(
+            told, name=path.name, sha256=hashlib.sha256(content).hexdigest(), profiles=known, profile=word.profile,
+            zone=word.zone, date_order=word.date_order, book_zone=book.zone.key,
+        )  # fmt: skip
+
+    extract = with_beyond(content, read(content), read)
     if extract.readings.empty:
         seen = extract.refusals["message"].iloc[0] if len(extract.refusals) else "no rows"
         raise InputError(

@@ -345,6 +345,29 @@ def test_recorded_table_typed_by_hand(copy: Path, capsys: pytest.CaptureFixture[
     assert "on record 7.77" in capsys.readouterr().out
 
 
+def test_a_slip_beyond_what_can_be_measured_is_told_as_a_slip(copy: Path) -> None:
+    """A reader of exports refuses 350,000 ohm of earth loop; in a record it is the reading in another prefix."""
+    with (copy / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        found = [row for row in csv.DictReader(stream) if row["match_status"] == "auto" and row["value"]]
+    last = {row["appliance_id"]: row for row in found if row["quantity"] == "earth_fault_loop_impedance"}
+    name, row = next((name, row) for name, row in sorted(last.items()) if 0.1 < float(row["value"]) < 2)
+    day, number = row["meter_time"][:10], row["raw_text"].split()[0]
+    table = copy / "typed.csv"
+    table.write_text(
+        f"Appliance,Date,Zs (ohm)\n{name},{day},{number}\n{name},{day},{float(number) * 1e6:.0f}\n"
+        f"{name},{day},12345678901234567890\n{name},{day},pass\n",
+        encoding="utf-8",
+    )
+    arguments = ["audit", "--recorded", str(table), "--book", str(copy / "book"), "--report", str(copy / "report")]
+    assert run(arguments) == 1
+    told = json.loads((copy / "report" / "audit.json").read_text(encoding="utf-8"))["tables"]["recorded values"]
+    verdicts = {row["recorded_record_no"]: row["verdict"] for row in told if row["verdict"] != "left out"}
+    assert verdicts == {2: "agrees", 3: "unit or decimal slip", 4: "not readable", 5: "not readable"}
+    slip = next(row for row in told if row["recorded_record_no"] == 3)
+    assert slip["note"] == "the record has 10^6 times the reading"
+    assert slip["recorded_text"] == f"{float(number) * 1e6:.0f}"
+
+
 def test_damaged_evidence_is_named_and_recorded_values_are_still_compared(tmp_path: Path) -> None:
     """One export of two is damaged: values of the other still agree, those of the damaged one carry a word of it."""
     book = tmp_path / "book"
