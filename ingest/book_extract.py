@@ -21,7 +21,9 @@ from ingest.exports.batch import (
     join_parts,
     join_stored_extracts,
 )
+from ingest.exports.containers import as_far_as_read
 from ingest.exports.read import Claim
+from ingest.exports.source import Source
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
 from ingest.overlap import resolve_overlap
@@ -158,10 +160,12 @@ def read_ahead(
     def read(one: Taken) -> tuple[Told, bytes, list[StoredExtract] | None]:
         told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
                     date_order=one.date_order)  # fmt: skip
-        content = book.evidence.read(one.sha256)
         large: dict[int, StoredExtract] = {}
-        count = batch.read_large(told, content, large.__setitem__)
-        return (told, content, None) if count is None else (told, b"", [large[at] for at in range(count)])
+        with book.evidence.open(one.sha256) as stream:
+            count = batch.read_large(told, stream, large.__setitem__)
+            if count is None:
+                return told, as_far_as_read(Source.of(stream)), None
+        return told, b"", [large[at] for at in range(count)]
 
     waiting: deque[Future[tuple[Told, bytes, list[StoredExtract] | None]]] = deque()
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="exports") as pool:

@@ -8,7 +8,9 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Sequence
+from concurrent.futures import Future
 from pathlib import Path
+from threading import Lock
 from typing import Final
 
 import numpy as np
@@ -27,6 +29,8 @@ from schemas.readings import FileCounts, Refusals
 from schemas.version import TOOL_VERSION
 
 TABLES: Final = ("readings", "cases", "refusals", "files")
+CHECKED_TOGETHER: Final = 16
+"""So many parts at most wait to be checked."""
 COUNTING: Final = ("record_no", "column_no", "memory_no", "meter_time", "stamped_at", FILE)
 """Columns whose numbers mostly rise by little: kept as differences."""
 
@@ -45,22 +49,40 @@ class Parts:
     """Tables kept under ``key``, part by part, from several threads; they count from ``end`` on."""
 
     def __init__(self, folder: Path, key: str) -> None:
-        self._folder, self._key = folder, key
-        self._standing: dict[int, pd.DataFrame] = {}
+        self._folder, self.key = folder, key
+        self._standing: list[pd.DataFrame] = []
+        self._lock = Lock()
 
-    def write(self, number: int, extract: StoredExtract) -> None:
-        """Keep one part; one that was kept under its number is replaced. Raises TableError, BookError."""
-        self._standing[number] = extract.readings.standing()
-        write_part(self._folder, self._key, number, extract)
+    def write(self, number: int, extract: StoredExtract, *, after: Future[None] | None = None) -> None:
+        """Keep one part, not before ``after`` is done; one that was kept under its number is replaced.
+
+        Raises TableError, BookError.
+        """
+        self._check_later(extract.readings.standing())
+        packed = pack_part(extract)
+        if after is not None:
+            after.result()
+        for name, content in packed.items():
+            write_derived(self._folder, f"{self.key}-{number}-{name}", content)
 
     def end(self, count: int) -> None:
         """Check the readings of all parts, then say how many parts there are. Raises TableError, BookError."""
-        check_standing([self._standing[number] for number in range(count)])
-        write_derived(self._folder, f"{self._key}-parts", str(count).encode())
+        check_standing(self._standing)
+        write_derived(self._folder, f"{self.key}-parts", str(count).encode())
+
+    def _check_later(self, standing: pd.DataFrame) -> None:
+        """Many parts are checked together: the check costs little more for many rows than for few."""
+        full: list[pd.DataFrame] = []
+        with self._lock:
+            self._standing.append(standing)
+            if len(self._standing) >= CHECKED_TOGETHER:
+                full, self._standing = self._standing, []
+        check_standing(full)
 
 
-def write_part(folder: Path, key: str, number: int, extract: StoredExtract) -> None:
-    """Keep one part of the tables under ``key``. Raises BookError where the book cannot be written."""
+def pack_part(extract: StoredExtract) -> dict[str, memoryview]:
+    """The tables of a part as Parquet, by name."""
+    packed = {}
     places = {sha256: place for place, sha256 in enumerate(extract.files["evidence_sha256"])}
     file = pa.array([places[sha256] for sha256 in extract.refusals["evidence_sha256"]], pa.int32())
     refusals = pa.Table.from_pandas(extract.refusals.drop(columns="evidence_sha256"), preserve_index=False)
@@ -72,7 +94,8 @@ def write_part(folder: Path, key: str, number: int, extract: StoredExtract) -> N
         buffer = io.BytesIO()
         pq.write_table(table, buffer, compression="none", use_dictionary=coded, write_statistics=False,
                        column_encoding=differences)  # fmt: skip
-        write_derived(folder, f"{key}-{number}-{name}", buffer.getbuffer())
+        packed[name] = buffer.getbuffer()
+    return packed
 
 
 def find_extract(folder: Path, key: str) -> list[FilesExtract] | None:

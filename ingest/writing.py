@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
-import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from schemas.errors import BookError
+from schemas.errors import BookError, InputError
 
 READ_ONLY: Final = 0o444
 WRITABLE: Final = 0o644
@@ -68,7 +68,7 @@ def write_whole(path: Path, content: bytes | memoryview, *, mode: int = WRITABLE
 def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -> None:
     """Write many read-only files in the order given, each whole or not at all, fewer waits than one by one.
 
-    Content is bytes, or the file that holds them.
+    Content is bytes, or the file below ``parts`` that has them already (``copy_part``) and becomes the file.
 
     All bytes are written below ``parts`` first, then flushed, then renamed in order, then each folder is flushed
     once: a file that stands under its final name is complete on disk. A killed process leaves a first part of the
@@ -79,7 +79,7 @@ def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -
         written: list[tuple[Path, Path]] = []
         try:
             for path, content in files:
-                written.append((write_part(parts, content), path))
+                written.append((content if isinstance(content, Path) else write_part(parts, content), path))
             flush_all([part for part, _path in written])
             folders = {path.parent for path, _content in files}
             for folder in folders:
@@ -94,16 +94,44 @@ def write_all_once(files: Sequence[tuple[Path, bytes | Path]], *, parts: Path) -
             sync_folder(folder)
 
 
-def write_part(folder: Path, content: bytes | memoryview | Path) -> Path:
+def write_part(folder: Path, content: bytes | memoryview) -> Path:
     """A new file in ``folder`` with a name that says it is unfinished; not flushed."""
     handle, name = tempfile.mkstemp(prefix=PART, dir=folder)
     with os.fdopen(handle, "wb") as stream:
-        if isinstance(content, Path):
-            with content.open("rb") as source:
-                shutil.copyfileobj(source, stream, COPIED_AT_ONCE)
-        else:
-            stream.write(content)
+        stream.write(content)
     return Path(name)
+
+
+def copy_part(folder: Path, source: Path) -> tuple[Path, str, int]:
+    """A new unfinished file with the bytes of ``source``, their SHA-256 and how many they are; not flushed.
+
+    Raises InputError where the source cannot be read.
+    """
+    handle, name = tempfile.mkstemp(prefix=PART, dir=folder)
+    digest, size = hashlib.sha256(), 0
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            for block in _blocks(source):
+                digest.update(block)
+                stream.write(block)
+                size += len(block)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return Path(name), digest.hexdigest(), size
+
+
+def _blocks(source: Path) -> Iterator[bytes]:
+    """The bytes of a file, piece by piece."""
+    try:
+        with source.open("rb", buffering=0) as stream:
+            while block := stream.read(COPIED_AT_ONCE):
+                yield block
+    except OSError as error:
+        raise InputError(
+            "the file cannot be read", where=str(source), seen=str(error.strerror or error),
+            advice="check that you may read it; everything else was taken in",
+        ) from error  # fmt: skip
 
 
 def flush_all(parts: Sequence[Path]) -> None:

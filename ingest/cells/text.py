@@ -75,7 +75,7 @@ _SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊ₑₙₛ�
 def fold_heading(text: str) -> str:
     """``fold`` for headings and names of tests: subscripts are letters too, blanks are single, quotes are gone."""
     folded = fold(unmangle(text).translate(_SUBSCRIPTS)).replace('"', " ").replace("_", " ")
-    return " ".join(folded.split())
+    return " ".join(folded.split()).rstrip(" :")
 
 
 def shown(text: str, length: int = 40) -> str:

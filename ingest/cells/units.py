@@ -31,7 +31,7 @@ class Unit:
     unsure: str = ""
 
 
-_OHM: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:Ω|[oO]hms?|OHMS?|ω)")
+_OHM: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?(?=[-\s]?[ΩoOω]))[-\s]?(?:Ω|[oO]hms?|OHMS?|ω)")
 _OHM_WORD: Final = re.compile(r"(?P<prefix>milli|micro|kilo|kil(?=ohm)|mega?|giga|tera)[\s-]?(?:ohms?|ω)")
 _OHM_SHORT: Final = re.compile(r"(?P<prefix>[kKMG]|[mM]eg|MEG)")
 _DAMAGED: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:\ufffd+|\?{1,3}|[êÙ])")

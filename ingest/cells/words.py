@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from ingest.cells.verdict_words import FLAG_NOT_SET, RECORD_VOID
+
 NOT_MEASURED: Final = frozenset(
     (
         "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null",
@@ -110,37 +112,31 @@ def says_polarity(text: str) -> bool:
     return _POLARITY_ONLY.search(word) is not None and find_indication("polarity", word) is not None
 
 
-NOT_FLAGGED: Final = frozenset(
-    ("", "0", "no", "n", "false", "f", "off", "ok", "pass", "p", "none", "nil", "in range", "within range", "in-range",
-     "valid", "normal", "fail", "failed", "passed", "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear")
-)  # fmt: skip
-
-
-VOID: Final = frozenset(
-    ("void", "voided", "deleted", "invalid", "error", "err", "aborted", "cancelled", "canceled", "erased", "bad",
-     "corrupt", "discarded", "ignore", "rejected", "not valid", "wrong")
-)  # fmt: skip
-"""Words for a record that does not count."""
-
-
 def is_flagged(text: str) -> bool:
     """True where the cell of a flag says anything but no."""
     word = simplify(text)
-    return word not in NOT_FLAGGED and not is_not_measured(word)
+    return word not in FLAG_NOT_SET and not is_not_measured(word)
 
 
 _SHOWN: Final = frozenset(
     ("lim", "limit", "err", "error", "hi", "lo", "high", "low", "hot", "noise", "noisy", "fuse", "batt", "battery",
      "low batt", "low battery", "hold", "abort", "aborted", "interrupted", "unstable", "invalid", "bad", "wait", "busy",
      "range", "max", "min", "overheat", "overheated", "too hot", "temp", "cal", "set", "range error", "test error",
-     "ditto", "do", "same", "as above", "as before", "see note", "see notes", "repeat", "retest")
+     "ditto", "do", "same", "as above", "as before", "see note", "see notes", "repeat", "retest",
+     "to follow", "follows", "pending", "awaiting", "awaited", "later", "tba")
 )  # fmt: skip
 
 
 def is_known_word(text: str) -> bool:
     """True for words that meters show in place of a number, read or not."""
     word = simplify(text)
-    return word in _SHOWN or word in NO_TRIP or word in VOID or ERRORS.fullmatch(word) is not None or is_flag_word(word)
+    return (
+        word in _SHOWN
+        or word in NO_TRIP
+        or word in RECORD_VOID
+        or ERRORS.fullmatch(word) is not None
+        or is_flag_word(word)
+    )
 
 
 def is_flag_word(word: str) -> bool:
@@ -162,9 +158,9 @@ _CHANGES_A_NUMBER: Final = re.compile(
 
 
 _TEST_WORD: Final = r"(?:tests?|readings?|results?|measurements?|records?|values?|meter|instrument)"
-_GONE: Final = r"(?:void(?:ed)?|cancel+ed|deleted|erased|discard\w*|error|bad|wrong|rejected|corrupt\w*)"
+_GONE: Final = r"(?:invalid|void(?:ed)?|cancel+ed|deleted|erased|discard\w*|error|bad|wrong|rejected|corrupt\w*)"
 _REMARKED: Final = re.compile(
-    rf"{_GONE} {_TEST_WORD}|{_TEST_WORD} (?:(?:was|is|were|in) )?{_GONE}|\b(?:invalid|abort\w*)\b|"
+    rf"{_GONE} {_TEST_WORD}|{_TEST_WORD} (?:(?:was|is|were|in) )?{_GONE}|\babort\w*\b|"
     r"\bdid not (?:run|complete|finish)|\bnot complete\w*|\bfailed to (?:run|complete|start|finish)|"
     r"\bover ?range|\b(?:out of|off) (?:range|scale)(?! of)|\b(?:above|beyond|exceeds) (?:the )?range(?! of)|"
     r"\bwrong (?:leads?|terminals?|range)|^err(?:or)?\W*\d*$"
@@ -179,14 +175,46 @@ def takes_away(text: str) -> bool:
     word = simplify(text)
     if not word or len(word.split()) > SHORT_REMARK:
         return False
-    if word in VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or is_flag_word(word):
+    if (
+        word in RECORD_VOID
+        or says_beyond(word)
+        or word.strip("<>=≥≤≧≦⩾⩽ ") == ""
+        or is_over_range(text)
+        or is_flag_word(word)
+    ):
         return True
     return _REMARKED.search(word) is not None
 
 
 def casts_doubt(text: str) -> bool:
     """True for a status that may change what the number beside it means."""
-    return _NO_RESULT.search(word := simplify(text)) is not None or _CHANGES_A_NUMBER.search(word) is not None
+    word = simplify(text)
+    return says_beyond(word) or _NO_RESULT.search(word) is not None or _CHANGES_A_NUMBER.search(word) is not None
+
+
+_MORE: Final = frozenset(
+    (">", "<", ">=", "<=", "≥", "≤", "+", "»", "«", "↑", "↓", "*", "gt", "lt", "more than", "greater than", "less than",
+     "greater", "less", "more", "over", "under", "above", "below", "exceeds", "exceeded", "hi", "sat", "saturated",
+     "clipped", "lim", "out of range", "range end", "end of range")
+)  # fmt: skip
+_NO_RECORD: Final = frozenset(
+    ("average", "averaged", "averages", "avg", "ave", "mean", "median", "max", "min", "maximum", "minimum", "worst",
+     "worst case", "best", "total", "sum", "limit", "limits", "nominal", "design", "target", "expected", "calculated",
+     "computed", "estimated", "predicted", "simulated", "setpoint", "set point", "spec", "specification", "statistic",
+     "summary", "typical", "reference", "previous", "example", "demo", "training", "dummy")
+)  # fmt: skip
+
+
+def says_beyond(text: str) -> bool:
+    """True for a cell, beside a value and under any heading, that makes it a bound, or no reading of its own: a sign,
+    the end of a range, an average, a limit.
+
+    Two letters alone may be the initials of a person.
+    """
+    word = simplify(text).rstrip(".")
+    if word in _MORE or word in _NO_RECORD or word in ("ol", "ovr"):
+        return True
+    return is_over_range(word) and not (word.isalpha() and len(word) < 3)
 
 
 def is_doubtful_status(text: str) -> bool:

@@ -88,9 +88,13 @@ class Batch:
         )
 
     def read_large(
-        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None]
-    ) -> int | None:
-        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
+        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None],
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> int | None:  # fmt: skip
+        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole.
+
+        ``meanwhile`` is called while the first parts are read, perhaps again.
+        """
         if told.claim.refused:
             return None
         large = open_large(Source.of(content), told.claim.profile)
@@ -98,7 +102,9 @@ class Batch:
             return None
         facts = self.facts(told, told.claim)
         try:
-            return read_large(large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])))
+            return read_large(
+                large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])), meanwhile
+            )
         except NotPlain:
             return None
 

@@ -103,7 +103,7 @@ def ordinary_rows(columns: Sequence[pa.Array], plan: Plan) -> npt.NDArray[np.boo
         # A number among words may mean that the row is shifted: it is looked at as a whole (alignment.is_shifted).
         found &= ~pc.match_substring_regex(columns[place], r"^[<>≥≤+\-. ]*[0-9]").to_numpy(zero_copy_only=False)
     for place in plan.wordless:
-        found &= ~pc.match_substring_regex(columns[place], "^[A-Za-z]").to_numpy(zero_copy_only=False)
+        found &= ~pc.match_substring_regex(columns[place], r"^\pL").to_numpy(zero_copy_only=False)
     return found
 
 

@@ -198,7 +198,7 @@ def _may_be_headings(row: Sequence[str], least: int = 2, *, grouped: bool = Fals
     counted = [cell for cell in cells if not (grouped and _qualifies(cell))]
     repeated = len(counted) - len(set(counted))
     states = sum(
-        1 for cell in cells if is_state(cell) and not (cell == "No." or parse_heading(cell).meaning.is_reading)
+        1 for cell in set(cells) if is_state(cell) and not (cell == "No." or parse_heading(cell).meaning.is_reading)
     )
     if len(cells) < least or repeated * 3 > len(cells) or states > 1 or _lists_units(cells):
         return False

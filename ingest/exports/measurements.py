@@ -49,7 +49,8 @@ class Meaning:
 EARTH_LOOP: Final = "earth_fault_loop_impedance"
 LINE_LOOP: Final = "line_neutral_loop_impedance"
 LOOPS: Final = ("loop", EARTH_LOOP, LINE_LOOP)
-MULTIPLES: Final = {"1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.0": 1.0, "2": 2.0, "2.0": 2.0, "5": 5.0,
+MULTIPLES: Final = {"50": 0.5, "100": 1.0, "200": 2.0, "500": 5.0,
+                    "1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.0": 1.0, "2": 2.0, "2.0": 2.0, "5": 5.0,
                     "5.0": 5.0}  # fmt: skip
 _ORDINAL: Final = re.compile(r"^\d{1,2}\s?[.):]\s+(?=[^\W\d])")
 HUMP: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=\d)")
@@ -132,6 +133,10 @@ def _quantities(parts: Sequence[Part], unit: Unit | None) -> set[str]:
     if not found:
         found = {value for part in parts if (value := part.value("weak")) and not part.value("other")}
     if not found and unit and unit.base in ("s", "siemens") and any(part.value("multiple") for part in parts):
+        found = {"rcd_trip_time"}
+    if not found and unit and unit.base == "V" and any(part.value("pair") for part in parts):
+        found = {"voltage"}
+    if not found and unit and unit.base == "s" and any(part.value("rated current") is not None for part in parts):
         found = {"rcd_trip_time"}
     if "loop" in found and len(found & set(LOOPS)) == 2:
         found.discard("loop")

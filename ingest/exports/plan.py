@@ -85,6 +85,14 @@ class Plan:
         return tuple(at for at in named if at not in taken)
 
     @cached_property
+    def unexplained(self) -> tuple[int, ...]:
+        """Columns that nothing is taken from: a sign in one of them may belong to a value of its row."""
+        taken = {*self._places.values(), *self.remarks, self.value}
+        for test in self.tests:
+            taken |= {test.index, test.unit_at, test.sign_at, *test.flags}
+        return tuple(at for at in range(self.width) if at not in taken)
+
+    @cached_property
     def behind(self) -> tuple[int, ...]:
         """Columns behind the values of a wide table that hold words: remarks, verdicts, names that are not read."""
         if self.value is not None or not self.tests:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from ingest.cells.text import shown
 from ingest.exports.beside import Part, split_beside
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
-from ingest.exports.context import Context
+from ingest.exports.context import Context, heads_no_results
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
-from ingest.exports.outside import keep_unclaimed
+from ingest.exports.outside import UNREAD, keep_unclaimed
 from ingest.exports.records import Records
 from ingest.exports.scan import FindPlan, Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
@@ -29,6 +30,11 @@ MEMBER_COLUMNS: Final = 1000
 """In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as
 many.
 """
+
+
+NOT_RECORDS: Final = (
+    "other tables of this file have numbers, dates or times, and this one has none: it may hold limits or a summary"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,13 +115,17 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
     except NotOpened as error:
         keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
         return Claim(refused="unreadable", detail=str(error))
-    found = False
+    found, tables = False, len(records.tables)
     for number, member in enumerate(members):
         first = len(records.pieces)
+        if member.grid is None:
+            doubt_undated(records, tables)
+            tables = len(records.tables)
         if not claim.refused:
             found = read_member(member, records, file_no, claim.profile) or found
             keep_cut(member, str(name), records, file_no)
         shift_columns(records, first, number * MEMBER_COLUMNS)
+    doubt_undated(records, tables)
     if found:
         return claim
     refused = claim if claim.refused else Claim(refused="no profile")
@@ -148,14 +158,36 @@ def read_member(member: Member, records: Records, file_no: int, profile: CsvProf
         if profile.rest is None:
             return False
     shaped = best_shape(member, grid)
-    first = len(records.pieces)
+    first, tables = len(records.pieces), len(records.tables)
     if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
         return read_beside(parts, records, file_no, context, find)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
         turn_back(records, first, shaped.places)
+    doubt_sheet(member, records, tables)
     return True
+
+
+def doubt_undated(records: Records, first: int) -> None:
+    """Let no row be read of tables without numbers, dates and times, where others of their file or book have them."""
+    tables = records.tables[first:]
+    if not any(table.plan.own for table in tables):
+        return
+    for number, table in enumerate(tables, start=first):
+        if table.plan is not UNREAD and not table.plan.own and table.context.date_text is None:
+            plan = replace(table.plan, doubt=table.plan.doubt or NOT_RECORDS)
+            records.tables[number] = replace(table, plan=plan)
+
+
+def doubt_sheet(member: Member, records: Records, first: int) -> None:
+    """Let no row of a sheet be read whose name says that it holds limits, averages or the like."""
+    if member.grid is None or not heads_no_results(member.name):
+        return
+    doubt = f"the name of the sheet, {shown(member.name)}, says that it holds no results"
+    for number in range(first, len(records.tables)):
+        table = records.tables[number]
+        records.tables[number] = replace(table, plan=replace(table.plan, doubt=doubt))
 
 
 def read_beside(

@@ -12,7 +12,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.cells.words import is_doubtful_status, is_flagged, takes_away
+from ingest.cells.value import parse_comparator
+from ingest.cells.words import is_doubtful_status, is_flagged, says_beyond, takes_away
 from ingest.exports.context import Context
 from ingest.exports.distinct import combine, decode, distinct
 from ingest.exports.plan import Plan
@@ -105,9 +106,14 @@ class Records:
         first, second = plan.at("from"), plan.at("to")
         if first is not None and second is not None:
             shared["pair"] = _pairs(cells(first), cells(second))
-        remarks = _telling([cells(at) for at in plan.remarks], takes_away)
+        remarks = _either(
+            _telling([cells(at) for at in plan.remarks], takes_away),
+            _telling([cells(at) for at in plan.unexplained], says_beyond),
+        )
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
+            if "flag" in shared and "comparator" not in shared:
+                shared |= _without_signs(shared["flag"])
             if remarks is not None:
                 flags = _telling([shared["flag"]], is_flagged) if "flag" in shared else None
                 shared["flag"] = _either(flags, remarks)
@@ -225,6 +231,16 @@ def _pairs(first: pa.Array, second: pa.Array) -> pa.Array:
         join_ends(ends[0].texts[one] or "", ends[1].texts[two] or "") for one, two in zip(ones, others, strict=True)
     ]
     return decode(texts, codes)
+
+
+def _without_signs(flags: pa.Array) -> dict[str, pa.Array]:
+    """A column of flags in which comparators stand, as one of flags and one of comparators."""
+    found = distinct(_plain(flags))
+    signs = [text if parse_comparator(text or "") in ("gt", "lt") else None for text in found.texts]
+    if not any(signs):
+        return {}
+    others = [text if sign is None else None for text, sign in zip(found.texts, signs, strict=True)]
+    return {"flag": decode(others, found.codes), "comparator": decode(signs, found.codes)}
 
 
 def _either(first: pa.Array | None, second: pa.Array | None) -> pa.Array | None:

@@ -13,6 +13,7 @@ from ingest.cells.dates import is_serial_day, parse_date
 from ingest.cells.text import CACHE, fold, shown
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
+from ingest.cells.verdict_words import VERDICT_COLUMN
 from ingest.cells.words import ERRORS, find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import names_only_conductors, parse_meaning
@@ -26,10 +27,7 @@ ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
 )
 INDICATED: Final = ("polarity", "non_contact_voltage", "voltage_indicator_proof")
-VERDICTS: Final = frozenset(
-    ("pass", "fail", "passed", "failed", "ok", "p", "f", "yes", "no", "y", "n", "good", "bad", "-", "n/a", "na", "true",
-     "false", "valid", "invalid", "✓", "✗")
-)  # fmt: skip
+DITTO: Final = frozenset(('"', "''", "'", "〃", "ditto", "do", "do.", '-"-', '- " -', '""', "as above", "same"))
 
 
 def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str, int]:
@@ -57,8 +55,10 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
         words = [index for _, _, index, role in offers if role == "value" and index not in taken]
         roles |= {"value": words[0]} if words else {}
     _count_records(roles, known, columns)
+    _flag_marks(roles, known, columns)
     free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
+    _doubt_prefixes(roles, known, columns)
     return roles
 
 
@@ -100,11 +100,13 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["test"] = tests[0]
     for index in [*free, *(at for at in range(len(columns)) if at not in free)]:
         filled = {cell for cell in columns[index] if cell}
-        if index not in free and not (filled and all(parse_unit(cell) for cell in filled)):
-            continue
         if index in roles.values() or not filled:
             continue
-        if "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5:
+        paired = "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5
+        told = paired or all(parse_unit(cell) for cell in filled) or all(is_sign(cell) for cell in filled)
+        if index not in free and not told:
+            continue
+        if paired:
             roles["pair"] = index
         elif "comparator" not in roles and all(is_sign(cell) for cell in filled):
             roles["comparator"] = index
@@ -112,20 +114,47 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["unit"] = index
         elif "prefix" not in roles and "value" in roles and index in free and _scales(filled):
             roles["prefix"] = index
-    _doubt_prefixes(roles, columns)
 
 
-def _doubt_prefixes(roles: dict[str, int], columns: Sequence[Cells]) -> None:
-    """A column of bare prefixes that is not named so may scale the values beside it: it takes them away like a flag."""
-    if "value" not in roles or "prefix" in roles or "flag" in roles:
+def _flag_marks(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of a long table that is named like a sign and holds none, or has no known name and holds only yes and
+    no: what it says of the value beside it is not certain, so it takes the value away.
+    """
+    if "value" not in roles or "flag" in roles:
         return
-    for index, cells in enumerate(columns):
-        filled = {cell for cell in cells if cell}
-        if index not in roles.values() and filled and filled <= _PREFIXES:
+    for index, heading in enumerate(known):
+        filled = {cell.lower() for cell in columns[index] if cell}
+        named = any(role == "comparator" for role, _ in heading.roles)
+        if index not in roles.values() and filled and (named or (not heading.known and filled <= _YES_OR_NO)):
             roles["flag"] = index
             return
 
 
+_YES_OR_NO: Final = frozenset(("y", "n", "yes", "no", "x", "true", "false", "*", "h", "0", "1", "✓", "✗"))
+
+
+def _doubt_prefixes(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of bare prefixes, powers of ten or exponents that is not named so may scale the values beside it: it
+    takes them away like a flag.
+    """
+    if "value" not in roles or "prefix" in roles or "flag" in roles:
+        return
+    for index, cells in enumerate(columns):
+        filled = {cell for cell in cells if cell}
+        if index in roles.values() or not filled:
+            continue
+        name = known[index].text.strip().lower()
+        scaling = not known[index].known or name in _SCALES
+        powers = scaling and len(filled) > 1 and all(_POWER.fullmatch(cell) for cell in filled)
+        exponents = name in _EXPONENTS and all(_EXPONENT.fullmatch(cell) for cell in filled)
+        if filled <= _PREFIXES or powers or exponents:
+            roles["flag"] = index
+            return
+
+
+_SCALES: Final = frozenset(("range", "order", "magnitude", "order of magnitude", "power"))
+_EXPONENTS: Final = frozenset(("x", "e", "k/m", "exp", "exponent", "power", "10^", *_SCALES))
+_EXPONENT: Final = re.compile(r"[+-]?[0-9]|10\^?[+-]?[0-9]")
 _PREFIXES: Final = frozenset(
     (
         "k",
@@ -147,7 +176,7 @@ _PREFIXES: Final = frozenset(
         "Micro",
     )
 )
-_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1)")
+_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1|10\^[+-]?\d)")
 
 
 def _scales(cells: set[str]) -> bool:
@@ -207,7 +236,7 @@ def fits(role: str, cells: Cells) -> bool:
     if role == "memory_no":
         return _share(cells, lambda cell: parse_memory_no(cell) is not None) >= 0.4
     if role == "value":
-        return _share(cells, lambda cell: cell.lower() in VERDICTS) < 0.9 or not any(cells)
+        return _share(cells, lambda cell: cell.lower() in VERDICT_COLUMN) < 0.9 or not any(cells)
     if role == "test":
         return _share(cells, _names_a_test) >= 0.4
     if role == "unit":
@@ -220,6 +249,9 @@ def fits(role: str, cells: Cells) -> bool:
         return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
     if role == "zone":
         return _share(cells, lambda cell: parse_zone(cell) is not None) >= 0.5
+    if role == "flag":
+        counted = _share(cells, lambda cell: number_of(cell) is not None and cell not in ("0", "1"))
+        return counted < 0.5 or not any(cells)
     if role == "id":
         return _share(cells, str.isdigit) < 0.9
     return True
@@ -230,12 +262,12 @@ def is_state(text: str) -> bool:
     """True for words that stand where values stand: verdicts, indications, not measured."""
     word = text.lower()
     found = any(find_indication(name, text) for name in INDICATED)
-    return word in VERDICTS or found or is_not_measured(text) or is_over_range(text)
+    return word in VERDICT_COLUMN or found or is_not_measured(text) or is_over_range(text)
 
 
 def _is_day(cell: str) -> bool:
     day = (split_moment(cell) or (cell,))[0]
-    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
+    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell) or cell.lower() in DITTO
 
 
 def is_sign(cell: str) -> bool:

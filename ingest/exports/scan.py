@@ -11,9 +11,11 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
+from ingest.cells.text import shown
 from ingest.exports.alignment import Alignment, align, has_identity, is_shifted, may_differ
 from ingest.exports.context import (
     Context,
+    heads_no_results,
     is_comment,
     is_furniture,
     is_statistic,
@@ -208,7 +210,7 @@ class Scanner:
         aligned = Alignment(plan.width)
         if plan is not UNREAD:
             aligned = align(plan, body(used))
-            plan = replace(plan, doubt=plan.doubt or aligned.doubt)
+            plan = replace(plan, doubt=plan.doubt or aligned.doubt or self._title_doubt())
         if self.plan is not None and (same := repeated(self.plan, plan, used)) and context.units == self.context.units:
             if context == self.context:
                 return used
@@ -218,6 +220,14 @@ class Scanner:
         self.plan, self.context, self.aligned = plan, context, aligned
         self._found = self._found or plan is not UNREAD
         return used
+
+    def _title_doubt(self) -> str:
+        """Why the rows below a title are no results; nothing where no title since the last table says so."""
+        for _, row in self._waiting:
+            filled = [cell for cell in row if cell.strip()]
+            if len(filled) == 1 and heads_no_results(filled[0]):
+                return f"the title above the table, {shown(filled[0])}, says that it holds no results"
+        return ""
 
     def _is_title(self, filled: Row, position: int) -> bool:
         """True for a line of its own above other headings, or in a table whose test is named by such lines."""
@@ -355,14 +365,23 @@ class Scanner:
                            numbers=[self.grid.lines[position] for position, _ in left])  # fmt: skip
 
     def _tell_all(self) -> None:
-        """A serial number or zone that only a footer says holds for the whole file."""
+        """A serial number or zone that only a footer says holds for the whole file; one that stands between two tables
+        holds from there on.
+        """
+        tables = [one for one in self.records.tables[self._first_table :] if one.plan is not UNREAD]
+        last = tables[-1].context if tables else Context()
+        below = replace(
+            self.context,
+            meter_serial=self.context.meter_serial if self.context.meter_serial != last.meter_serial else None,
+            zone=self.context.zone if self.context.zone != last.zone else None,
+        )
         for number in range(self._first_table, len(self.records.tables)):
             table = self.records.tables[number]
             unsure = table.context.unsure
             told = replace(
                 table.context,
-                meter_serial=None if "serial" in unsure else table.context.meter_serial or self.context.meter_serial,
-                zone=None if "zone" in unsure else table.context.zone or self.context.zone,
+                meter_serial=None if "serial" in unsure else table.context.meter_serial or below.meter_serial,
+                zone=None if "zone" in unsure else table.context.zone or below.zone,
                 order=table.context.order or self.context.order,
                 dates=table.context.dates or self.context.dates,
             )

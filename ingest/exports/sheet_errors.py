@@ -30,6 +30,11 @@ _ERROR: Final = re.compile(
     rb"<(?:\w+:)?v>([^<]*)<",
     re.DOTALL,
 )
+_NOT_WORKED_OUT: Final = re.compile(
+    rb"<(?:\w+:)?c\s[^>]*\br=[\"']([A-Z]+)(\d+)[\"'][^>]*>\s*<(?:\w+:)?f(?:[^>]*/>|[^>]*>[^<]*</(?:\w+:)?f>)\s*"
+    rb"(?:<(?:\w+:)?v>()</(?:\w+:)?v>|<(?:\w+:)?v\s?/>)?\s*</(?:\w+:)?c>"
+)
+"""A formula whose value was never saved."""
 _OPEN_TAG: Final = re.compile(
     rb"<(/?)table:(table|table-row|table-cell|covered-table-cell)(?=[\s/>])([^>]*?)(/?)>|<text:p\b[^>]*>([^<]*)"
 )
@@ -73,11 +78,13 @@ def _attribute(tag: bytes, name: bytes) -> str:
 def _errors(book: zipfile.ZipFile, path: str) -> Errors:
     if book.getinfo(path).file_size > MOST_BYTES:
         return
-    for found in _ERROR.finditer(book.read(path)):
+    content = book.read(path)
+    for found in (*_ERROR.finditer(content), *_NOT_WORKED_OUT.finditer(content)):
         column = 0
         for letter in found[1]:
             column = column * 26 + letter - ord("A") + 1
-        yield int(found[2]) - 1, column - 1, unescape(found[3].decode("utf-8")) or "#ERROR"
+        mark = unescape((found[3] or b"").decode("utf-8"))
+        yield int(found[2]) - 1, column - 1, mark or "#N/A"
 
 
 def _open_errors(book: zipfile.ZipFile) -> dict[str, list[tuple[int, int, str]]]:

@@ -28,10 +28,6 @@ class Source:
         self.stream.seek(start)
         return self.stream.read(max(0, min(end, self.size) - start))
 
-    def whole(self) -> bytes:
-        """All bytes."""
-        return self.read(0, self.size)
-
     def line_end_after(self, place: int) -> int:
         """Where the line that holds ``place`` ends (behind its LF); the end of the source where it has no end."""
         while place < self.size:

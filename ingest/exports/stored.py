@@ -87,7 +87,8 @@ class StoredReadings:
 
 def check_standing(parts: Sequence[pd.DataFrame]) -> None:
     """Raises TableError where a reading breaks its schema: ``parts`` are rows that stand for all (``standing``)."""
-    conform_table(Readings, pd.concat(parts, ignore_index=True))
+    if parts:
+        conform_table(Readings, pd.concat(parts, ignore_index=True))
 
 
 def join_readings(parts: Sequence[StoredReadings]) -> pd.DataFrame:

@@ -39,6 +39,7 @@ SAMPLE_BYTES: Final = 12 << 10
 PART_BYTES: Final = 8 << 20
 """About so much of the text becomes one part [bytes]."""
 WORKERS: Final = 2
+Write = Callable[[int, Assembled], None]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,16 +97,17 @@ def open_large(source: Source, profile: CsvProfile | None) -> Large | None:
     return Large(source=source, start=start, end=tail_start, first_line=used + 1, delimiter=delimiter, scanner=scanner)
 
 
-def read_large(large: Large, facts: FileFacts, write: Callable[[int, Assembled], None]) -> int:
+def read_large(large: Large, facts: FileFacts, write: Write, meanwhile: Callable[[], None]) -> int:
     """Hand readings and refusals of a large text to ``write`` (part number, part), in the order of its lines.
 
     Numbers begin at 0; where the text has to be read a second time, they begin at 0 again. Gives how many parts there
-    are in the end. Raises NotPlain.
+    are in the end. ``meanwhile`` is called while other threads make the first parts, perhaps again; ``write`` is called
+    by these threads. Raises NotPlain.
     """
     proofs = sample_proofs(large)
-    seen = list(_pass(large, facts, proofs, write))
+    seen = list(_pass(large, facts, proofs, write, meanwhile))
     if not all(agree(seen[0][0], decided) for decided, _ in seen[1:]):
-        seen = list(_pass(large, facts, join_proofs([proofs, *(found for _, found in seen)]), write))
+        seen = list(_pass(large, facts, join_proofs([proofs, *(found for _, found in seen)]), write, meanwhile))
     return len(seen)
 
 
@@ -133,7 +135,7 @@ def sample_proofs(large: Large) -> Proofs:
 
 
 def _pass(
-    large: Large, facts: FileFacts, proofs: Proofs, write: Callable[[int, Assembled], None]
+    large: Large, facts: FileFacts, proofs: Proofs, write: Write, meanwhile: Callable[[], None]
 ) -> Iterator[tuple[Decided, Proofs]]:
     """Once through the text: it is cut into chunks of lines here, other threads make a part of each."""
 
@@ -148,10 +150,14 @@ def _pass(
 
     waiting: deque[Future[tuple[Decided, Proofs]]] = deque()
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="tables") as pool:
-        for number, (chunk, tail) in enumerate(_chunks(large)):
-            waiting.append(pool.submit(finish, number, chunk, tail))
-            if len(waiting) > WORKERS:
-                yield waiting.popleft().result()
+        try:
+            for number, (chunk, tail) in enumerate(_chunks(large)):
+                waiting.append(pool.submit(finish, number, chunk, tail))
+                if len(waiting) > WORKERS:
+                    meanwhile()
+                    yield waiting.popleft().result()
+        finally:
+            meanwhile()  # also where reading fails: a thread may wait for it
         while waiting:
             yield waiting.popleft().result()
 
