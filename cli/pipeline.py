@@ -12,7 +12,7 @@ import pandas as pd
 
 from cli.inputs import Inputs
 from ingest.book import Book, find_zone
-from ingest.decided import read_decisions
+from ingest.decided import follow_copies, read_decisions
 from ingest.imports import BookExtract, import_exports, read_book
 from ingest.made import note_dataset
 from ingest.office import Office, read_office, take_office_files
@@ -187,6 +187,7 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, u
     extract = read_book(
         book, only=scope.exports, decisions=decisions, meter_zones=meter_zones(office), use_derived=use_derived
     )
+    decisions = follow_copies(decisions, extract.duplicates)
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
         sightings=extract.readings[SEEN], jobs=office.jobs, appliances=office.appliances,

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from jwcrypto.jwk import JWK
@@ -20,11 +21,14 @@ from jwcrypto.jws import JWS
 from cli.__main__ import run
 from cli.auditing import Again, Audit, compare_out, derive_again, hash_file, list_files, read_dataset
 from ingest.book import Book
+from ingest.decided import keep_decisions
 from ingest.made import find_made, list_made
 from reconcile.audit.files import DESCRIPTOR, SIGNATURE, check_files, compare_file, parse_package
 from reconcile.audit.signature import canonical_package
 from reconcile.emit.descriptor import FileFacts
+from schemas.check import conform_table
 from schemas.errors import InputError
+from schemas.matches import Decisions
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_exports"
 CHECKER = Path(__file__).with_name("independent_check.py")
@@ -163,10 +167,14 @@ def test_a_fuller_export_that_takes_over_the_ids_leaves_an_old_dataset_auditable
     (tmp_path / "late.csv").write_bytes(whole)
     assert run(["import", str(tmp_path / "early.csv"), "--book", book]) in (0, 1)
     assert run(["certify", "--book", book, "--out", str(tmp_path / "out"), "--no-pdf"]) in (0, 1)
+    answered = column(tmp_path / "out" / "readings.csv", "reading_id")[:2]
+    keep_decisions(Book(tmp_path / "book"), decision(" ".join(answered), "stray"))
     assert run(["import", str(tmp_path / "late.csv"), "--book", book]) in (0, 1)
     assert run(["certify", "--book", book, "--out", str(tmp_path / "later"), "--no-pdf"]) in (0, 1)
     early, late = (column(tmp_path / name / "readings.csv", "reading_id") for name in ("out", "later"))
     assert set(early).isdisjoint(late)
+    # What a person said of a reading stays said of it, whatever its name.
+    assert column(tmp_path / "later" / "readings.csv", "match_status")[:3] == ["decided", "decided", "none"]
     assert len(column(tmp_path / "later" / "duplicates.csv", "reading_id")) == len(early)
     for name in ("out", "later"):
         assert run(["audit", str(tmp_path / name), "--book", book, "--report", str(tmp_path / "report")]) == 0
@@ -184,6 +192,12 @@ def test_a_signed_dataset_is_not_written_over(copy: Path, capsys: pytest.Capture
     assert "the dataset here is signed" in told
     assert SIGNATURE in told
     assert {path: (copy / "out" / path).read_bytes() for path in list_files(copy / "out")} == before
+
+
+def decision(subject: str, answer: str) -> pd.DataFrame:
+    row = {"decision_id": "d-1", "kind": "match", "subject": subject, "answer": answer, "by": "O. Brandreth",
+           "decided_at": pd.Timestamp("2031-04-05T10:00:00Z"), "why": "bench test of the meter"}  # fmt: skip
+    return conform_table(Decisions, pd.DataFrame([row]))
 
 
 def column(path: Path, name: str) -> list[str]:
