@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -216,14 +217,14 @@ def conclude(
     job_of = np.append(visits.appliance_job, -1)[appliance]
     matches = pd.DataFrame(
         {
-            "reading_id": reading_ids,
+            "reading_id": sightings["reading_id"].reset_index(drop=True),
             "taken_at": taken,
-            "job_id": np.array([*visits.job_id, None], dtype=object)[job_of],
-            "appliance_id": np.array([*visits.appliance_id, None], dtype=object)[appliance],
-            "step": np.array([*STEP_NAMES, None], dtype=object)[step],
+            "job_id": _named(visits.job_id, job_of),
+            "appliance_id": _named(visits.appliance_id, appliance),
+            "step": _named(STEP_NAMES, step),
             "match_confidence": np.clip(_joined(rows, "confidence", np.float64)[order], 0.0, 1.0),
-            "match_status": np.array(OUTCOMES, dtype=object)[_joined(rows, "status", np.int64)[order]],
-            "why": np.array(WHY, dtype=object)[_joined(rows, "why", np.int64)[order]],
+            "match_status": _named(OUTCOMES, _joined(rows, "status", np.int64)[order]),
+            "why": _named(WHY, _joined(rows, "why", np.int64)[order]),
         }
     )
     return MatchResult(
@@ -231,6 +232,12 @@ def conclude(
         clocks=conform_table(Clocks, pd.DataFrame(clocks, columns=[*Clocks.to_schema().columns])),
         questions=_questions(matches, reading_ids, cases, rows),
     )
+
+
+def _named(names: Sequence[str] | NDArray[np.object_], places: Places) -> pd.Series:
+    """The name at each place, null for −1, as a text column."""
+    texts = pd.Series([*names, None], dtype="str")
+    return texts.take(np.where(places < 0, len(names), places)).reset_index(drop=True)
 
 
 def _beside_stamped(sightings: pd.DataFrame, cases: list[Case]) -> NDArray[np.bool_]:
@@ -265,6 +272,7 @@ def _questions(
             candidates[reading_ids[row]] = offered
             run[row] = f"{number:06d}|" + "|".join(sorted(str(candidate["appliance_id"]) for candidate in offered))
     order = np.concatenate([case.session.rows for case in cases]) if cases else np.empty(0, dtype=np.int64)
+    order = order[(matches["match_status"] == "review").to_numpy()[order]]
     return find_questions(
         matches.iloc[order].reset_index(drop=True), pd.Series(serial[order], dtype=object),
         pd.Series(run[order], dtype=object), candidates,
