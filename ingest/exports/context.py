@@ -313,7 +313,7 @@ def _named_quantities(key: str) -> Sequence[str]:
     for words, names in _KINDS:
         if what in words:
             return names
-    meaning = parse_meaning(what)
+    meaning = parse_meaning(what.replace("r2", "R2"))
     return (meaning.quantity,) if meaning.quantity else ()
 
 
