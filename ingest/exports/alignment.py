@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+from ingest.cells.clocks import split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.value import number_of
@@ -163,7 +164,8 @@ def _is_moved(row: Sequence[str], plan: Plan) -> bool:
     others = {plan.at("time"), *(test.index for test in plan.tests)} - {None}
 
     def has_day(places: set[int | None]) -> bool:
-        return any(at is not None and at < len(row) and parse_date(fold(row[at])).seen for at in places)
+        cells = [fold(row[at]) for at in places if at is not None and at < len(row)]
+        return any(parse_date((split_moment(cell) or (cell,))[0]).seen for cell in cells)
 
     return bool(days) and not has_day(days) and has_day(others)
 
