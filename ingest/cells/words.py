@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from ingest.cells.verdict_words import FLAG_NOT_SET, RECORD_VOID
+
 NOT_MEASURED: Final = frozenset(
     (
         "n/a", "na", "n.a.", "n.a", "n / a", "n/m", "nm", "n/t", "nt", "n.t.", "n.t", "n / t", "n/r", "nr", "null",
@@ -110,25 +112,10 @@ def says_polarity(text: str) -> bool:
     return _POLARITY_ONLY.search(word) is not None and find_indication("polarity", word) is not None
 
 
-NOT_FLAGGED: Final = frozenset(
-    ("", "0", "no", "n", "false", "f", "off", "ok", "pass", "p", "none", "nil", "in range", "within range", "in-range",
-     "valid", "normal", "fail", "failed", "passed", "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear",
-     "stored", "saved", "new", "synced", "sent", "exported", "uploaded", "auto", "automatic", "measured", "battery low",
-     "low battery")
-)  # fmt: skip
-
-
-VOID: Final = frozenset(
-    ("void", "voided", "deleted", "invalid", "error", "err", "aborted", "cancelled", "canceled", "erased", "bad",
-     "corrupt", "discarded", "ignore", "rejected", "not valid", "wrong")
-)  # fmt: skip
-"""Words for a record that does not count."""
-
-
 def is_flagged(text: str) -> bool:
     """True where the cell of a flag says anything but no."""
     word = simplify(text)
-    return word not in NOT_FLAGGED and not is_not_measured(word)
+    return word not in FLAG_NOT_SET and not is_not_measured(word)
 
 
 _SHOWN: Final = frozenset(
@@ -143,7 +130,13 @@ _SHOWN: Final = frozenset(
 def is_known_word(text: str) -> bool:
     """True for words that meters show in place of a number, read or not."""
     word = simplify(text)
-    return word in _SHOWN or word in NO_TRIP or word in VOID or ERRORS.fullmatch(word) is not None or is_flag_word(word)
+    return (
+        word in _SHOWN
+        or word in NO_TRIP
+        or word in RECORD_VOID
+        or ERRORS.fullmatch(word) is not None
+        or is_flag_word(word)
+    )
 
 
 def is_flag_word(word: str) -> bool:
@@ -182,7 +175,13 @@ def takes_away(text: str) -> bool:
     word = simplify(text)
     if not word or len(word.split()) > SHORT_REMARK:
         return False
-    if word in VOID or says_beyond(word) or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or is_flag_word(word):
+    if (
+        word in RECORD_VOID
+        or says_beyond(word)
+        or word.strip("<>=≥≤≧≦⩾⩽ ") == ""
+        or is_over_range(text)
+        or is_flag_word(word)
+    ):
         return True
     return _REMARKED.search(word) is not None
 

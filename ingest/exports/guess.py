@@ -12,6 +12,7 @@ from ingest.cells.dates import parse_date
 from ingest.cells.text import fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator, unit_in
+from ingest.cells.verdict_words import VERDICT_COLUMN
 from ingest.cells.words import is_not_measured, is_over_range
 from ingest.exports.containers import Member
 from ingest.exports.context import Context
@@ -22,7 +23,7 @@ from ingest.exports.layout import is_data_cell
 from ingest.exports.layout_seen import Seen
 from ingest.exports.measurements import parse_meaning
 from ingest.exports.plan import Plan
-from ingest.exports.roles import VERDICTS, parse_memory_no
+from ingest.exports.roles import parse_memory_no
 
 SAMPLE_ROWS: Final = 60
 HEAD_ROWS: Final = 100
@@ -55,7 +56,7 @@ def role_fits(role: str, cell: str) -> bool:
         return parse_comparator(cell) is not None
     if role == "zone":
         return parse_zone(cell) is not None
-    return role != "verdict" or cell.lower() in VERDICTS
+    return role != "verdict" or cell.lower() in VERDICT_COLUMN
 
 
 def guess_layout(member: Member) -> Seen | None:

@@ -14,10 +14,11 @@ from ingest.cells.dates import parse_date
 from ingest.cells.text import fold
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
+from ingest.cells.verdict_words import VERDICT_COLUMN
 from ingest.cells.words import find_indication, is_not_measured, is_over_range
 from ingest.exports.measurements import parse_meaning
 from ingest.exports.plan import Plan
-from ingest.exports.roles import VERDICTS, parse_memory_no
+from ingest.exports.roles import parse_memory_no
 
 MOST_EXTRA: int = 3
 CHECKED: frozenset[str] = frozenset(
@@ -85,4 +86,4 @@ def _can_be(role: str, cell: str) -> bool:
         return parse_comparator(cell) is not None
     if role == "pair":
         return not cell or parse_meaning(cell).conductors is not None
-    return not cell or cell.lower() in VERDICTS
+    return not cell or cell.lower() in VERDICT_COLUMN

@@ -13,6 +13,7 @@ from ingest.cells.dates import is_serial_day, parse_date
 from ingest.cells.text import CACHE, fold, shown
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
+from ingest.cells.verdict_words import VERDICT_COLUMN
 from ingest.cells.words import ERRORS, find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import names_only_conductors, parse_meaning
@@ -27,10 +28,6 @@ ANCHORS: Final = frozenset(
 )
 INDICATED: Final = ("polarity", "non_contact_voltage", "voltage_indicator_proof")
 DITTO: Final = frozenset(('"', "''", "'", "〃", "ditto", "do", "do.", '-"-', '- " -', '""', "as above", "same"))
-VERDICTS: Final = frozenset(
-    ("pass", "fail", "passed", "failed", "ok", "p", "f", "yes", "no", "y", "n", "good", "bad", "-", "n/a", "na", "true",
-     "false", "valid", "invalid", "✓", "✗")
-)  # fmt: skip
 
 
 def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str, int]:
@@ -239,7 +236,7 @@ def fits(role: str, cells: Cells) -> bool:
     if role == "memory_no":
         return _share(cells, lambda cell: parse_memory_no(cell) is not None) >= 0.4
     if role == "value":
-        return _share(cells, lambda cell: cell.lower() in VERDICTS) < 0.9 or not any(cells)
+        return _share(cells, lambda cell: cell.lower() in VERDICT_COLUMN) < 0.9 or not any(cells)
     if role == "test":
         return _share(cells, _names_a_test) >= 0.4
     if role == "unit":
@@ -265,7 +262,7 @@ def is_state(text: str) -> bool:
     """True for words that stand where values stand: verdicts, indications, not measured."""
     word = text.lower()
     found = any(find_indication(name, text) for name in INDICATED)
-    return word in VERDICTS or found or is_not_measured(text) or is_over_range(text)
+    return word in VERDICT_COLUMN or found or is_not_measured(text) or is_over_range(text)
 
 
 def _is_day(cell: str) -> bool:

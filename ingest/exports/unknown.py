@@ -11,6 +11,7 @@ from typing import Final
 
 from ingest.cells.text import CACHE
 from ingest.cells.value import unit_in
+from ingest.cells.verdict_words import ONLY_VERDICTS
 from ingest.cells.words import is_not_measured, is_over_range
 from ingest.exports.headings import parse_heading
 from ingest.exports.measurements import Meaning
@@ -21,7 +22,6 @@ from ingest.exports.wide import TestColumn
 FEWEST: Final = 0.3
 """From this share of cells on that look like values, a column is one of values."""
 _NUMBER: Final = re.compile(r"[<>≥≤]?=?\s*[+-]?\s*(?:\d[\d.,·' ]*\d|\d)(?:[eE][+-]?\d+)?")
-_JUDGED: Final = frozenset(("pass", "fail", "passed", "failed", "p", "f"))
 
 
 def keep_unknown(plan: Plan, sample: Sequence[Sequence[str]]) -> Plan:
@@ -48,7 +48,7 @@ def _is_open(heading: str) -> bool:
 
 def _holds_values(cells: Sequence[str]) -> bool:
     filled = [cell for cell in cells if cell and not is_not_measured(cell)]
-    if not filled or _counts(filled) or all(cell.lower() in _JUDGED for cell in filled):
+    if not filled or _counts(filled) or all(cell.lower() in ONLY_VERDICTS for cell in filled):
         return False
     return sum(1 for cell in filled if looks_like_value(cell)) >= FEWEST * len(filled)
 

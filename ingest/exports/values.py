@@ -19,7 +19,8 @@ import pyarrow.compute as pc
 from ingest.cells.numbers import NumberStyle
 from ingest.cells.text import fold, shown
 from ingest.cells.value import Value, cell_evidence, parse_comparator, parse_value, refused, settle_unit
-from ingest.cells.words import VOID, casts_doubt, is_flagged, is_over_range, simplify
+from ingest.cells.verdict_words import NUMBER_STANDS, RECORD_VOID
+from ingest.cells.words import casts_doubt, is_flagged, is_over_range, simplify
 from ingest.exports.distinct import Codes, Distinct, combine, distinct
 from ingest.exports.meanings import Named
 from ingest.exports.proofs import Place, Proofs, join_proofs, telling_cells
@@ -89,7 +90,7 @@ def read_values(
     marks, odd = np.zeros(cases, np.int8), np.full(cases, None, dtype=object)
     bare = (
         np.array([not text for text in sign.texts], bool)[signs]
-        & np.array([not text or simplify(text) in HARMLESS for text in verdict.texts], bool)[verdicts]
+        & np.array([not text or simplify(text) in NUMBER_STANDS for text in verdict.texts], bool)[verdicts]
         & np.array([not is_flagged(text or "") for text in flag.texts], bool)[flags]
     )
     plain = _plain_cases(raw, cells, style, kinds, named) & bare
@@ -107,11 +108,6 @@ def read_values(
         for number, column, style in zip(tables, columns, styles, strict=True)
     }
     return Values(codes, kinds, raw.values.take(pa.array(cells)), value, resolution, marks, odd), decided, found
-
-
-HARMLESS: Final = frozenset(
-    ("pass", "fail", "ok", "passed", "failed", "p", "f", "-", "yes", "no", "✓", "✗", "good", "true")
-)
 
 
 def _plain_cases(
@@ -210,7 +206,7 @@ def _with_verdict(verdict: str, quantity: str) -> Value | None:
         return (
             Value(reason="over range") if resistive else refused("not a number", f"status {shown(verdict)}: no number")
         )
-    if simplify(verdict) in VOID:
+    if simplify(verdict) in RECORD_VOID:
         return refused("not measured", f"status {shown(verdict)} says that this record does not count")
     if casts_doubt(verdict):
         return refused("ambiguous", f"status {shown(verdict)} may change what the number means: say in a profile how")

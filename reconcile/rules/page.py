@@ -43,6 +43,7 @@ LIMITS_OF: Final[dict[str, tuple[str, ...]]] = {
         "electrode_unstable",
         "no_earth_above",
         "lowest_plausible_loop",
+        "smallest_device",
         "unlikely_above/TN-C-S",
         "unlikely_above/TN-S",
         "unlikely_below/TT",
@@ -51,7 +52,7 @@ LIMITS_OF: Final[dict[str, tuple[str, ...]]] = {
     "indicator_proved_before": ("proof_window",),
     "proved_dead": ("no_indication", "extra_low_voltage"),
     "indicator_proved_after": ("proof_window",),
-    "earth_continuity": ("continuity_part", "cord_resistance", "continuity_fail"),
+    "earth_continuity": ("continuity_part", "cord_resistance", "continuity_fail", "shortest_cord"),
     "insulation": ("insulation_wiring", "insulation_class_two", "insulation_test_voltage"),
     "supply_restored": ("supply_voltage_low", "supply_voltage_high", "neutral_earth_high"),
 }

@@ -9,7 +9,7 @@ from reconcile.wording import capital, show, show_limit, title
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
-    """A remark for a loop too low to be real, an RCD that trips at half its current, and an earth path in class II."""
+    """A remark for a loop or earth path too low to be real, an RCD that trips at half its current, class II."""
     for part in assessed.parts_with("loop", "implausibly low"):
         limit = assessed.case.pack.limit("lowest_plausible_loop")
         yield Remark(
@@ -51,6 +51,19 @@ def find(assessed: Assessed) -> Iterator[Remark]:
             action="Look at the fuse again and repeat the current.",
             checks=(part.check,),
             reading_ids=part.reading_ids,
+        )
+    for part in assessed.parts_with("continuity", "implausibly low"):
+        limit = assessed.case.pack.limit("shortest_cord")
+        yield Remark(
+            code="reading_implausible",
+            message=f"Case to earth {show(part.reading)}: half a metre of cord has "
+            f"{limit.value * 1000.0:g} milliohm already. Both leads were on one piece of metal, or were nulled while "
+            "they made poor contact.",
+            action="Null the leads again with their tips firmly together, and repeat from the case to the earth of "
+            "the plug or spur.",
+            checks=(part.check,),
+            reading_ids=part.reading_ids,
+            source=limit.citation,
         )
     for part in assessed.parts_with("continuity", "class two tested"):
         yield Remark(

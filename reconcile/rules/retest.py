@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from reconcile.rule import Assessed, Remark, Rule
+from reconcile.verdicts import DECIDED_ONLY
 from reconcile.wording import show, title
+
+NO_CHANGE: Final = "nothing says what was changed in between"
+NO_CAUSE: Final = "nobody has said why the metal was live"
+STATE_REMADE: Final = "State whether the connections were remade, or decide whether the retest counts"
+FIND_CAUSE: Final = (
+    "Find out why the metal was live, tell the responsible person, and decide then whether the retest counts"
+)
 
 
 def find(assessed: Assessed) -> Iterator[Remark]:
@@ -13,6 +22,7 @@ def find(assessed: Assessed) -> Iterator[Remark]:
     for check, verdict in assessed.verdicts.items():
         if not verdict.retest:
             continue
+        live = check in DECIDED_ONLY
         ids = tuple(reading.reading_id for reading in verdict.earlier)
         shown = ", ".join(f"{title(reading.step)} {show(reading)}" for reading in verdict.earlier)
         now = ", ".join(
@@ -31,10 +41,9 @@ def find(assessed: Assessed) -> Iterator[Remark]:
         elif verdict.retest == "unexplained":
             yield Remark(
                 code="retest_unexplained",
-                message=f"Tested again: first {shown}, then {now}, and nothing says what was changed in between. The "
-                "earlier reading would not have passed.",
-                action="State whether the connections were remade, or decide whether the retest counts; until then "
-                "it does not pass.",
+                message=f"Tested again: first {shown}, then {now}, and {NO_CAUSE if live else NO_CHANGE}. The earlier "
+                "reading would not have passed.",
+                action=f"{FIND_CAUSE if live else STATE_REMADE}; until then it does not pass.",
                 checks=(check,),
                 reading_ids=ids,
             )

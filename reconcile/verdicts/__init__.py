@@ -52,6 +52,11 @@ STATED_FOR: Final[Mapping[str, tuple[str, ...]]] = {
 """The checks that a statement feeds by itself."""
 
 
+DECIDED_ONLY: Final = ("exposed_metalwork",)
+"""Checks whose worse reading no statement about remade connections explains: metal that was live before anybody touched
+the appliance may be live from the supply or from elsewhere in the building, and may be so again. A person decides."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Verdict:
     """The verdict of one check: its parts and how a retest was taken.
@@ -75,9 +80,9 @@ class Verdict:
 def assess(case: Case, check: str) -> Verdict:
     """The verdict of one check, with every earlier reading of its steps tried as the governing one.
 
-    The last valid reading governs where a worse earlier one is explained: the connections were remade, or a person
-    accepted the retest. Where it is not, the check cannot pass. Where the order of the readings cannot be known, or a
-    person refused the retest, the worse one governs.
+    The last valid reading governs where a worse earlier one is explained: the connections were remade (which does not
+    explain live metalwork), or a person accepted the retest. Where it is not, the check cannot pass. Where the order of
+    the readings cannot be known, or a person refused the retest, the worse one governs.
     """
     base = Verdict(check=check, parts=tuple(ASSESS[check](case)))
     repeated = {step: valid for step in STEPS_OF[check] if len(valid := case.valid(step)) > 1}
@@ -96,7 +101,8 @@ def assess(case: Case, check: str) -> Verdict:
     if case.retests.get(check) == "refused" or not all(in_order(valid) for valid in repeated.values()):
         governing = max(worse, key=lambda pair: RANK[pair[1].outcome])[1]
         return Verdict(check=check, parts=governing.parts, retest="worst governs", earlier=earlier)
-    explained = remade_since(case, earlier) or case.retests.get(check) == "accepted"
+    remade = check not in DECIDED_ONLY and remade_since(case, earlier)
+    explained = remade or case.retests.get(check) == "accepted"
     return Verdict(check=check, parts=base.parts, retest="explained" if explained else "unexplained", earlier=earlier)
 
 

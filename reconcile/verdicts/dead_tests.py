@@ -49,9 +49,16 @@ def judge_continuity(case: Case, reading: Reading) -> tuple[str, str]:
     if fails or reading.is_over_range:
         return "unsatisfactory", "high"
     if compare(reading, high=continuity_limit(case).value) == "passes":
-        return "satisfactory", ""
+        return ("satisfactory", "") if has_cord(case, reading) else ("inconclusive", "implausibly low")
     is_number = reading.comparator == "eq" and (reading.value or 0.0) > 0.0
     return "inconclusive", "doubtful" if is_number else "no number"
+
+
+def has_cord(case: Case, reading: Reading) -> bool:
+    """True where the reading, rounded to its last digit, can be that of the shortest cord: less than it is what two
+    leads on one piece of metal show, or leads nulled while they made poor contact.
+    """
+    return (reading.value or 0.0) + (reading.resolution or 0.0) / 2.0 >= case.pack.number("shortest_cord")
 
 
 def last_between(case: Case, step: str, conductors: str) -> Reading | None:

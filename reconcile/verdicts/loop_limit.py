@@ -49,6 +49,8 @@ def fuse_ratings_a(pack: Pack, device: str, time_s: str) -> list[float]:
 @cache
 def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
     """The limit of one protective device on a TN supply, for a reading taken cold."""
+    if rating_a < pack.number("smallest_device"):
+        return LoopLimit(why="device not tabulated")
     time_s = "0.4" if rating_a <= pack.number("final_circuit_up_to") else "5"
     factor = pack.number("cold_factor")
     if device in BREAKERS:

@@ -31,7 +31,8 @@ WORDS = {
     "dead": {"missing", "not_dead", "isolated_in_neutral", "induced", "pair missing", "not all again", "no indicator"},
     "secured": {"missing", "not secured", "not understood"},
     "notice": {"missing", "no notice"},
-    "continuity": {"missing", "class two tested", "not to the case", "high", "doubtful", "no number"},
+    "continuity": {"missing", "class two tested", "not to the case", "high", "doubtful", "no number",
+                   "implausibly low"},
     "insulation": {"missing", "low", "no number", "test voltage", "pair missing", "class unknown"},
     "load": {"above the fuse"},
 }  # fmt: skip

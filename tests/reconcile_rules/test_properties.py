@@ -26,13 +26,13 @@ LOOPS = st.floats(0.05, 3000.0) | st.sampled_from([0.35, 1.84, 1.86, 12.48, 42.0
 UPWARDS = {
     "earth_loop": LOOPS,
     "restored_loop": LOOPS,
-    "earth_continuity": st.floats(0.0, 5.0) | st.sampled_from([0.18, 1.0]),
+    "earth_continuity": st.floats(0.0067, 5.0) | st.sampled_from([0.18, 1.0]),
     "rcd_trip": st.floats(0.005, 1.0) | st.sampled_from([0.04, 0.3]),
     "dead_ln": st.floats(0.0, 260.0) | st.sampled_from([5.0, 50.0]),
     "dead_le": st.floats(0.0, 260.0) | st.sampled_from([5.0, 50.0]),
     "dead_ne": st.floats(0.0, 260.0) | st.sampled_from([5.0, 50.0]),
 }
-"""Steps whose larger reading is the worse one, with values to start from. Loops start where a circuit can be."""
+"""Steps whose larger reading is the worse one, with values to start from. Loops and cords start where they can be."""
 
 APPLIANCES = st.fixed_dictionaries(
     {

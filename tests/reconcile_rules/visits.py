@@ -29,7 +29,7 @@ NUMBERS: dict[str, tuple[st.SearchStrategy[float], st.SearchStrategy[float]]] = 
         ("dead_ln", st.floats(0.0, 5.0), 0.0, 260.0),
         ("dead_le", st.floats(0.0, 5.0), 0.0, 260.0),
         ("dead_ne", st.floats(0.0, 5.0), 0.0, 260.0),
-        ("earth_continuity", st.floats(0.01, 0.15), 0.0, 5.0),
+        ("earth_continuity", st.floats(0.01, 0.15), 0.0067, 5.0),
         ("insulation", st.floats(2.1e6, 2e8), 1e4, 1e9),
         ("restored_ln", st.floats(228.0, 233.0), 0.0, 280.0),
         ("restored_le", st.floats(229.0, 233.0), 0.0, 280.0),
