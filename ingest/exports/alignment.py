@@ -144,7 +144,7 @@ def is_shifted(row: Sequence[str], plan: Plan) -> bool:
     if not any(number_of(cell) is not None or is_over_range(cell) for cell in behind if cell):
         return False
     cells = [fold(row[test.index]) for test in plan.known_tests if test.index < len(row)]
-    return any(cell[:1].isalpha() and not _is_value(cell) for cell in cells)
+    return any(cell[:1].isalpha() and not _is_value(cell) and not is_known_word(cell) for cell in cells)
 
 
 @lru_cache(maxsize=CACHE)
