@@ -94,15 +94,18 @@ def came_first(first: Reading, second: Reading) -> bool | None:
     Without times, or with one time for both, the numbers of one meter's memory decide; cells of one record count as
     taken together. Where no memory tells more, one time for both counts as together: many meters stamp whole minutes.
     """
-    timed = first.taken_at_ns is not None and second.taken_at_ns is not None
-    if timed and first.taken_at_ns != second.taken_at_ns:
-        return (first.taken_at_ns or 0) < (second.taken_at_ns or 0)
+    one, other = first.taken_at_ns, second.taken_at_ns
+    if one is not None and other is not None:
+        if one < other:
+            return True
+        if one > other:
+            return False
     if first.place[:2] == second.place[:2]:
         return True
     same_meter = first.meter_serial == second.meter_serial and first.evidence_sha256 == second.evidence_sha256
     if same_meter and first.memory_no is not None and second.memory_no is not None:
         return first.memory_no < second.memory_no
-    return True if timed else None
+    return None if one is None or other is None else True
 
 
 def assess_pairs(case: Case) -> Part:

@@ -1,0 +1,190 @@
+"""Single functions of judging at their edges, where whole visits would not show a difference."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import Any
+
+import pytest
+
+from reconcile.case import Accuracy, Reading, order_key
+from reconcile.judging import judge, required_checks, settle
+from reconcile.pack import Limit, load_pack
+from reconcile.rule import Remark
+from reconcile.uncertainty import find_accuracy, half_width
+from reconcile.verdicts import Verdict, assess, checks_of_reading
+from reconcile.verdicts.assessment import Part
+from reconcile.verdicts.certainty import certainty
+from reconcile.verdicts.compare import compare
+from reconcile.verdicts.dead import came_first, minutes_apart
+from tests.reconcile_rules.cases_by_hand import MINUTE_NS, judge_case, make_case
+from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
+
+PACK = load_pack()
+
+
+def reading(**fields: Any) -> Reading:
+    """A reading of which only what matters is filled in."""
+    return Reading(**({"reading_id": "r", "quantity": "voltage"} | fields))
+
+
+def limit(value: float, source: str, unit: str = "V") -> Limit:
+    return Limit(
+        id=source, value=value, unit=unit, condition="", source=source, confirmed="primary", on=date(2031, 4, 2)
+    )
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "answer"),
+    [
+        (-5.0, None, 5.0, "cannot tell"),
+        (-5.1, None, 5.0, "fails"),
+        (-5.0, None, None, "cannot tell"),
+        (-5.0, 0.0, None, "cannot tell"),
+        (-5.0, 0.5, None, "fails"),
+        (-5.0, 0.0, 4.0, "fails"),
+        (5.0, None, 5.0, "passes"),
+        (5.0, 5.0, None, "passes"),
+        (5.0, 5.0, 5.0, "passes"),
+    ],
+)
+def test_a_number_at_and_below_its_limits(value: float, low: float | None, high: float | None, answer: str) -> None:
+    assert compare(reading(value=value, comparator="eq"), low=low, high=high) == answer
+
+
+def test_a_step_without_conductors_takes_a_reading_that_names_some() -> None:
+    metal = reading(quantity="non_contact_voltage", step="metalwork", conductors="L-E")
+    assert metal.fits_step
+    assert not reading(step="supply_ln", conductors="L-E").fits_step
+    assert reading(step="supply_ln").fits_step
+    assert not reading().fits_step
+
+
+def test_a_rating_below_one_is_a_number_and_zero_is_none() -> None:
+    assert make_case({}, stated={"fuse_rating_a": "0.5"}).says_number("fuse_rating_a") == 0.5
+    assert make_case({}, stated={"fuse_rating_a": "0"}).says_number("fuse_rating_a") is None
+    assert make_case({}, stated={}).says_number("fuse_rating_a") is None
+
+
+def test_readings_of_one_time_are_ordered_by_their_number_before_their_place() -> None:
+    numbered = [reading(memory_no=number, record_no=-(number or 0)) for number in (0, 1, 2)]
+    assert sorted(reversed(numbered), key=order_key) == numbered
+    unknown = reading(record_no=9)
+    assert sorted([numbered[1], unknown], key=order_key) == [unknown, numbered[1]]
+
+
+def test_one_time_for_two_records_leaves_the_order_to_their_numbers() -> None:
+    first, second = (reading(taken_at_ns=5, memory_no=number, record_no=number) for number in (1, 2))
+    assert came_first(first, second) is True
+    assert came_first(second, first) is False
+    assert came_first(second, replace(second, record_no=7)) is False, "one number for two records tells no order"
+    assert came_first(first, reading(memory_no=2, record_no=2)) is True, "one has no time, the numbers decide"
+    assert came_first(first, reading(record_no=2)) is None
+
+
+def test_the_time_between_two_readings_needs_times_or_one_clock() -> None:
+    one = reading(meter_time_ns=0, meter_serial="M", evidence_sha256="a", record_no=1)
+    other = reading(meter_time_ns=2 * MINUTE_NS, meter_serial="M", evidence_sha256="a", record_no=2)
+    assert minutes_apart(one, other) == 2.0
+    assert minutes_apart(one, replace(other, evidence_sha256="b")) is None
+    assert minutes_apart(one, replace(other, meter_serial="N")) is None
+    assert minutes_apart(one, replace(other, meter_time_ns=None)) is None
+    assert minutes_apart(replace(one, meter_time_ns=None), other) is None
+    timed = replace(one, taken_at_ns=0), replace(other, taken_at_ns=3 * MINUTE_NS)
+    assert minutes_apart(*timed) == 3.0
+    assert minutes_apart(timed[0], other) == 2.0
+
+
+def test_limits_from_two_sources_name_both() -> None:
+    part = Part(check="visual", kind="visual", outcome="satisfactory", low=limit(1.0, "A"), high=limit(2.0, "B"))
+    assert part.limit_source == "A (read in the source); B (read in the source)"
+    assert replace(part, low=None, high=None).limit_source is None
+    assert replace(part, low=None, high=None, accepts="words").limit_source == "words"
+
+
+def test_the_unit_is_that_of_the_reading_then_of_the_part_then_of_a_limit() -> None:
+    part = Part(check="visual", kind="visual", outcome="satisfactory", low=limit(1.0, "A", "A"))
+    assert part.shown_unit == "A"
+    assert replace(part, high=limit(1.0, "B", "V")).shown_unit == "V"
+    assert replace(part, low=None).shown_unit is None
+    assert replace(part, unit="s").shown_unit == "s"
+    assert replace(part, unit="s", reading=reading(unit="Ohm")).shown_unit == "Ohm"
+    assert replace(part, unit="s", reading=reading()).shown_unit == "s"
+
+
+def test_a_danger_or_defect_fails_a_check_whatever_its_verdict_is() -> None:
+    verdict = Verdict(check="visual", parts=(Part(check="visual", kind="visual", outcome="satisfactory"),))
+    told = {
+        code: settle("visual", verdict, [Remark(code=code, message="", action="", checks=("visual",))])
+        for code in ("not_dead", "earth_loop_high", "reading_implausible", "retest")
+    }
+    assert list(told.values()) == ["unsatisfactory", "unsatisfactory", "inconclusive", "satisfactory"]
+    elsewhere = [Remark(code="not_dead", message="", action="", checks=("rcd",))]
+    assert settle("visual", verdict, elsewhere) == "satisfactory"
+
+
+def test_what_is_required_is_what_the_plan_of_the_appliance_requires() -> None:
+    case = make_case({}, needs={"insulation": "required", "rcd_trip": "optional"})
+    assert "insulation" in required_checks(case)
+    assert "supply_voltage" not in required_checks(case)
+    assert "rcd" not in required_checks(case)
+    inspection = make_case({}, needs={}, work_type="inspection")
+    unknown = replace(inspection, appliance=replace(inspection.appliance, work_type=None))
+    assert required_checks(unknown) == required_checks(make_case({}, needs={}, work_type="service"))
+    assert required_checks(inspection) != required_checks(unknown)
+
+
+def test_the_judged_tables_name_their_pack_and_pass_a_day_without_a_remark() -> None:
+    judged = judge(make_brief(PLAIN_STEPS))
+    assert judged.rule_pack == "bs7671-2018-a2.1"
+    assert judged.findings.empty
+    assert judged.certificates["outcome"].tolist() == ["satisfactory"]
+
+
+def test_digits_count_only_where_the_specification_has_some() -> None:
+    plain = Accuracy(percent_of_reading=2.0, digits=0.0, resolution=None, range_low=None, range_high=None)
+    assert half_width(50.0, plain, None) == 1.0
+    assert half_width(50.0, replace(plain, digits=1.0), None) is None
+    assert half_width(50.0, replace(plain, digits=1.0), 0.5) == 1.5
+    assert half_width(50.0, replace(plain, digits=1.0, resolution=0.1), 0.5) == 1.1
+
+
+def test_a_reading_of_no_known_meter_has_no_specification() -> None:
+    plain = Accuracy(percent_of_reading=2.0, digits=0.0, resolution=None, range_low=None, range_high=None)
+    assert find_accuracy(reading(value=1.0), {("M", "voltage"): (plain,)}) is None
+    assert find_accuracy(reading(value=1.0, meter_serial="M"), {("M", "voltage"): (plain,)}) is plain
+    assert find_accuracy(reading(meter_serial="M"), {("M", "voltage"): (plain,)}) is None
+
+
+def test_a_reading_without_a_limit_has_no_probability() -> None:
+    case = make_case(PLAIN_STEPS | {"rcd_trip": {"value": 0.1, "rcd_multiple": 0.5}})
+    part = assess(case, "rcd").parts[0]
+    assert part.reading is not None
+    assert part.high is None
+    assert certainty(case, part) is None
+    over = make_case(PLAIN_STEPS | {"earth_loop": {"reason": "over range"}})
+    assert certainty(over, assess(over, "earth_fault_loop").parts[0]) is None
+
+
+def test_a_reading_that_does_not_fit_its_step_bears_on_every_step_that_measures_the_same() -> None:
+    odd = reading(step="metalwork", quantity="earth_fault_loop_impedance")
+    assert set(checks_of_reading(odd)) == {"earth_fault_loop", "supply_restored"}
+    assert checks_of_reading(replace(odd, step="restored_loop")) == ("supply_restored",)
+
+
+def test_a_bound_above_no_indication_does_not_prove_a_pair_dead() -> None:
+    judged = judge_case(make_case(PLAIN_STEPS | {"dead_le": {"value": 10.0, "comparator": "lt"}}))
+    assert judged.outcomes["proved_dead"] == "inconclusive"
+    assert judged.assessed.verdicts["proved_dead"].parts[0].why == "pair missing"
+
+
+def test_a_retest_is_in_order_where_another_step_of_the_check_has_no_time() -> None:
+    """Only steps that were tested twice need an order among themselves."""
+    steps = [*PLAIN_STEPS.items(), ("supply_le", {"value": 231.0, "minute": 3.5})]
+    changed = [(step, {"value": 0.6, "taken_at_ns": None} if step == "supply_ne" else content)
+               for step, content in steps]  # fmt: skip
+    changed = [(step, {"value": 0.5} if step == "supply_le" and content == 230.5 else content)
+               for step, content in changed]  # fmt: skip
+    verdict = assess(make_case(changed, stated={"connections_remade": "yes"}), "supply_polarity")
+    assert (verdict.retest, verdict.outcome) == ("explained", "satisfactory")
