@@ -49,7 +49,6 @@ def assess_metalwork(case: Case, *, check: str = "exposed_metalwork", step: str 
         kind="metalwork",
         steps=(step,),
         reading=reading,
-        outcome="not tested",
         accepts="no voltage indicated",
     )
     base = replace(base, reading_ids=case.ids(step, "metalwork_proof_before"))
@@ -100,7 +99,6 @@ def assess_fuse_rating(case: Case) -> Iterator[Part]:
         unit="A",
         low=stated_limit(case, required),
         high=stated_limit(case, required),
-        outcome="not tested",
     )
     if fitted is None:
         has_fuse = case.appliance.device not in BREAKERS

@@ -36,6 +36,8 @@ def triple(phase: str, *volts: float) -> dict[str, Any]:
 VISITS: dict[str, dict[str, Any]] = {
     "everything was measured": {"steps": EVERYTHING, "appliance": {"rcd_rated_ma": 30.0}},
     "nothing was measured or stated": {"steps": {}, "stated": {}},
+    "nothing was planned": {"steps": {}, "stated": {}, "needs": {}},
+    "nothing was planned, and something tested dead": {"steps": {"dead_ln": 0.0}, "stated": {}, "needs": {}},
     "nothing was measured, an RCD on TT": {
         "steps": {}, "stated": {}, "appliance": {"earthing": "TT", "rcd_rated_ma": 30.0, "construction_class": "II"},
     },

@@ -69,7 +69,7 @@ def test_a_rating_below_one_is_a_number_and_zero_is_none() -> None:
 
 def test_readings_of_one_time_are_ordered_by_their_number_before_their_place() -> None:
     numbered = [reading(memory_no=number, record_no=-(number or 0)) for number in (0, 1, 2)]
-    assert sorted(reversed(numbered), key=order_key) == numbered
+    assert sorted(numbered, key=order_key) == numbered
     unknown = reading(record_no=9)
     assert sorted([numbered[1], unknown], key=order_key) == [unknown, numbered[1]]
 
@@ -188,3 +188,102 @@ def test_a_retest_is_in_order_where_another_step_of_the_check_has_no_time() -> N
                for step, content in changed]  # fmt: skip
     verdict = assess(make_case(changed, stated={"connections_remade": "yes"}), "supply_polarity")
     assert (verdict.retest, verdict.outcome) == ("explained", "satisfactory")
+
+
+def test_a_pair_over_the_range_is_shown_before_one_with_a_number() -> None:
+    steps = PLAIN_STEPS | {"dead_ln": 230.0, "dead_le": {"reason": "over range"}}
+    shown = assess(make_case(steps), "proved_dead").parts[0].reading
+    assert shown is not None
+    assert shown.step == "dead_le"
+
+
+def test_continuity_that_was_bad_before_it_was_good_is_asked_about() -> None:
+    steps = [*PLAIN_STEPS.items(), ("earth_continuity", {"value": 3.0, "minute": 40}), ("earth_continuity", 0.1)]
+    steps = [(step, {"value": 0.1, "minute": 50} if content == 0.1 else content) for step, content in steps]
+    verdict = assess(make_case(steps), "earth_continuity")
+    assert (verdict.retest, verdict.outcome) == ("unexplained", "satisfactory")
+    assert [one.value for one in verdict.earlier] == [3.0]
+
+
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        ({"value": 0.005}, ("inconclusive", "implausibly low")),
+        ({"value": 0.3}, ("inconclusive", "doubtful")),
+        ({"value": 0.3, "comparator": "lt"}, ("inconclusive", "no number")),
+        ({"value": -0.3}, ("inconclusive", "no number")),
+        ({"value": 1.0}, ("inconclusive", "doubtful")),
+        ({"value": 0.1, "conductors": "R1R2"}, ("inconclusive", "not to the case")),
+        ({"reason": "unstable"}, ("not tested", "missing")),
+    ],
+)
+def test_continuity_between_its_limits(content: dict[str, Any], found: tuple[str, str]) -> None:
+    part = assess(make_case(PLAIN_STEPS | {"earth_continuity": content}), "earth_continuity").parts[0]
+    assert (part.outcome, part.why) == found
+
+
+def test_the_worst_insulation_governs_and_of_equal_ones_the_lowest() -> None:
+    ohms = {"L-E": 8e6, "N-E": 5e6, "L-N": 9e6}
+    measured = [("insulation", {"value": value, "conductors": pair}) for pair, value in ohms.items()]
+    steps: list[tuple[str, Any]] = [*PLAIN_STEPS.items(), *measured]
+    part = assess(make_case(steps), "insulation").parts[0]
+    assert part.reading is not None
+    assert (part.outcome, part.reading.value) == ("satisfactory", 5e6)
+    steps += [("insulation", {"value": 2e7, "conductors": "LN-E", "test_voltage_v": 50.0})]
+    part = assess(make_case(steps), "insulation").parts[0]
+    assert part.reading is not None
+    assert (part.outcome, part.why, part.reading.value) == ("inconclusive", "test voltage", 2e7)
+
+
+def test_all_pairs_again_after_one_was_live_are_proved_dead_for_a_stated_reason() -> None:
+    steps = [*PLAIN_STEPS.items(), ("dead_ln", {"value": 230.0, "minute": 6.5})]
+    verdict = assess(make_case(steps, stated={"connections_remade": "yes"}), "proved_dead")
+    assert (verdict.retest, verdict.outcome) == ("explained", "satisfactory")
+
+
+def test_insulation_over_the_range_is_not_shown_before_a_number() -> None:
+    steps = [*PLAIN_STEPS.items(), ("insulation", {"value": 8e6, "conductors": "L-E"}),
+             ("insulation", {"reason": "over range", "conductors": "N-E"})]  # fmt: skip
+    part = assess(make_case(steps), "insulation").parts[0]
+    assert part.reading is not None
+    assert (part.outcome, part.reading.value) == ("satisfactory", 8e6)
+
+
+@pytest.mark.parametrize(
+    ("content", "construction_class", "found"),
+    [
+        ({"reason": "over range"}, None, ("satisfactory", "")),
+        ({"reason": "over range", "meter_serial": "unknown"}, None, ("inconclusive", "no number")),
+        ({"value": 1.5e6}, None, ("inconclusive", "class unknown")),
+        ({"value": 1.5e6}, "I", ("satisfactory", "")),
+        ({"value": 1.5e6, "comparator": "gt", "test_voltage_v": 100.0}, "I", ("inconclusive", "test voltage")),
+        ({"value": 9e5, "comparator": "gt"}, "I", ("inconclusive", "no number")),
+    ],
+)
+def test_insulation_by_class_and_range(
+    content: dict[str, Any], construction_class: str | None, found: tuple[str, str]
+) -> None:
+    case = make_case(PLAIN_STEPS | {"insulation": content}, appliance={"construction_class": construction_class})
+    part = assess(case, "insulation").parts[0]
+    assert (part.outcome, part.why) == found
+
+
+def test_the_test_currents_of_an_rcd_are_listed_from_the_smallest_the_unknown_first() -> None:
+    times = [(5.0, 0.02), (None, 0.03), (1.0, 0.025), (0.5, None)]
+    steps: list[tuple[str, Any]] = [*PLAIN_STEPS.items()]
+    steps += [("rcd_trip", {"value": value, "rcd_multiple": multiple} if value else
+               {"value": 2.0, "comparator": "gt", "rcd_multiple": multiple}) for multiple, value in times]  # fmt: skip
+    parts = assess(make_case(steps), "rcd").parts
+    assert [part.reading and part.reading.rcd_multiple for part in parts] == [None, 0.5, 1.0, 5.0]
+    assert {part.outcome for part in parts} == {"satisfactory"}
+
+
+def test_an_rcd_that_is_asked_for_and_not_tested_is_missing() -> None:
+    part = assess(make_case({}, needs={"rcd_trip": "required"}), "rcd").parts[0]
+    assert (part.outcome, part.why) == ("not tested", "missing")
+
+
+@pytest.mark.parametrize(("value", "why"), [(0.0, "implausibly short"), (-0.1, "no number"), (-0.5, "slow")])
+def test_a_trip_time_of_nothing_or_less_is_none(value: float, why: str) -> None:
+    steps = PLAIN_STEPS | {"rcd_trip": {"value": value, "rcd_multiple": 1.0}}
+    assert assess(make_case(steps), "rcd").parts[0].why == why
