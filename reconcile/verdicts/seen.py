@@ -28,8 +28,8 @@ def assess_visual(case: Case) -> Iterator[Part]:
     else:
         yield judge_word("visual", condition)
     leads = case.says("test_leads_condition")
-    if leads not in (None, "good"):
-        yield judge_word("leads", leads or "")
+    if leads is not None and leads != "good":
+        yield judge_word("leads", leads)
 
 
 def judge_word(kind: str, word: str) -> Part:
