@@ -106,8 +106,10 @@ def assess_fuse_rating(case: Case) -> Iterator[Part]:
         return
     if required is None:
         yield replace(base, outcome="inconclusive", why="required unknown")
-    elif fitted != required:
-        yield replace(base, outcome="unsatisfactory", why="too large" if fitted > required else "too small")
+    elif fitted > required:
+        yield replace(base, outcome="unsatisfactory", why="too large")
+    elif fitted < required:
+        yield replace(base, outcome="unsatisfactory", why="too small")
     elif case.appliance.device == "BS1362" and case.appliance.device_rating_a not in (None, fitted):
         yield replace(base, outcome="inconclusive", why="job list disagrees")
     else:

@@ -34,6 +34,7 @@ def triple(phase: str, *volts: float) -> dict[str, Any]:
 
 
 VISITS: dict[str, dict[str, Any]] = {
+    "a plain service": {"steps": PLAIN_STEPS},
     "everything was measured": {"steps": EVERYTHING, "appliance": {"rcd_rated_ma": 30.0}},
     "nothing was measured or stated": {"steps": {}, "stated": {}},
     "nothing was planned": {"steps": {}, "stated": {}, "needs": {}},

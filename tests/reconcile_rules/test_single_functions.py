@@ -287,3 +287,10 @@ def test_an_rcd_that_is_asked_for_and_not_tested_is_missing() -> None:
 def test_a_trip_time_of_nothing_or_less_is_none(value: float, why: str) -> None:
     steps = PLAIN_STEPS | {"rcd_trip": {"value": value, "rcd_multiple": 1.0}}
     assert assess(make_case(steps), "rcd").parts[0].why == why
+
+
+def test_a_fuse_that_nobody_is_named_for_is_said_to_be_so() -> None:
+    case = make_case(PLAIN_STEPS)
+    stated = {item: (replace(rows[0], by=None),) for item, rows in case.attested.items()}
+    part = assess(replace(case, attested=stated), "fuse_rating").parts[0]
+    assert part.limit_source == "maker's instructions, as stated by a person not named (common practice)"
