@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from itertools import product
+from math import exp
 from typing import Any
 
 import pytest
@@ -18,6 +20,8 @@ from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.certainty import certainty
 from reconcile.verdicts.compare import compare
 from reconcile.verdicts.dead import came_first, minutes_apart
+from reconcile.verdicts.signatures import explain, score_patterns
+from reconcile.verdicts.supply import find_volts
 from tests.reconcile_rules.cases_by_hand import MINUTE_NS, judge_case, make_case
 from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
 
@@ -294,3 +298,110 @@ def test_a_fuse_that_nobody_is_named_for_is_said_to_be_so() -> None:
     stated = {item: (replace(rows[0], by=None),) for item, rows in case.attested.items()}
     part = assess(replace(case, attested=stated), "fuse_rating").parts[0]
     assert part.limit_source == "maker's instructions, as stated by a person not named (common practice)"
+
+
+@pytest.mark.parametrize(
+    ("value", "comparator", "volts"),
+    [
+        (5.0, "lt", 5.0),
+        (5.1, "lt", None),
+        (0.0, "eq", 0.0),
+        (-1.0, "eq", None),
+        (300.0, "gt", 300.0),
+        (40.0, "gt", None),
+    ],
+)
+def test_the_voltage_that_a_bound_stands_for(value: float, comparator: str, volts: float | None) -> None:
+    assert find_volts(make_case({}), reading(value=value, comparator=comparator)) == volts
+    least = PACK.number("supply_present")
+    assert find_volts(make_case({}), reading(value=least, comparator="gt")) == least
+    assert find_volts(make_case({}), reading(comparator=comparator)) is None
+    assert find_volts(make_case({}), None) is None
+
+
+@pytest.mark.parametrize(("volts", "outcome"), [(253.0, "satisfactory"), (253.1, "unsatisfactory")])
+def test_a_supply_at_and_above_its_band(volts: float, outcome: str) -> None:
+    case = make_case(PLAIN_STEPS | {"supply_ln": volts, "supply_le": volts, "supply_ne": 0.5})
+    assert assess(case, "supply_voltage").outcome == outcome
+
+
+@pytest.mark.parametrize("isolated", [True, False])
+def test_what_is_not_excluded_is_told_once_and_in_words(isolated: bool) -> None:
+    """Causes that fit less well: never one that is named already, never an empty one, and the likely ones are there."""
+    levels, seen = (0.0, 3.0, 12.0, 30.0, 60.0, 115.0, 180.0, 206.0, 220.0, 236.0), set()
+    cause = "cause_isolated" if isolated else "cause"
+    for volts in product(levels, repeat=3):
+        if max(volts) == 0.0:
+            continue
+        found = explain(volts, isolated=isolated, pack=PACK)
+        named = {word for words in found.causes.values() for word in words}
+        scores = score_patterns(volts, PACK)
+        best = max(scores.values())
+        near = {pattern for pattern, score in scores.items() if 0.05 <= exp(score - best) < 1.0}
+        expected = {row[cause] for row in PACK.signatures if tuple(row["pattern"]) in near} - named - {""}
+        assert set(found.also) == expected, volts
+        assert len(found.also) == len(expected)
+        seen |= expected
+    assert seen
+
+
+def polarity(**changes: Any) -> Part:
+    """The polarity before the work with some of its readings changed or, as None, left out."""
+    steps = {step: content for step, content in (PLAIN_STEPS | changes).items() if content is not None}
+    return assess(make_case(steps), "supply_polarity").parts[0]
+
+
+def test_the_reading_shown_for_polarity_is_the_last_pair_there_is() -> None:
+    shown = [
+        polarity().reading,
+        polarity(supply_ne=None).reading,
+        polarity(supply_ne=None, supply_polarity="correct").reading,
+        polarity(supply_ne=None, supply_le=None, supply_polarity="correct").reading,
+        polarity(supply_ne=None, supply_le=None).reading,
+    ]
+    assert [one and one.step for one in shown] == ["supply_ne", "supply_le", "supply_le", "supply_polarity", None]
+
+
+@pytest.mark.parametrize(
+    ("changes", "why"),
+    [
+        ({"supply_ln": 0.0, "supply_le": 0.0, "supply_ne": 0.0}, "no supply"),
+        ({"supply_ln": 12.0, "supply_le": 12.0, "supply_ne": 0.2}, "no supply"),
+        ({"supply_ln": 49.0, "supply_le": 0.1, "supply_ne": 49.0}, "no supply"),
+        ({"supply_ln": None, "supply_le": None, "supply_ne": None, "supply_polarity": "correct"}, "pair missing"),
+        ({"supply_polarity": "fault"}, "indication disagrees"),
+        ({"supply_polarity": "correct"}, ""),
+    ],
+)
+def test_three_pairs_that_show_no_fault(changes: dict[str, Any], why: str) -> None:
+    part = polarity(**changes)
+    assert (part.why, part.outcome) == (why, "inconclusive" if why else "satisfactory")
+
+
+def test_a_supply_is_there_from_the_limit_on() -> None:
+    least = PACK.number("supply_present")
+    assert polarity(supply_ln=least, supply_le=least, supply_ne=0.0).why == ""
+    assert polarity(supply_ln=least - 0.1, supply_le=least - 0.1, supply_ne=0.0).why == "no supply"
+
+
+def test_three_pairs_at_their_limits() -> None:
+    least = PACK.number("triangle_tolerance")
+    assert polarity(supply_ln=231.0, supply_le=231.0 - least, supply_ne=0.0).why == ""
+    assert polarity(supply_ln=231.0, supply_le=230.9 - least, supply_ne=0.0).why == "triangle"
+    assert polarity(supply_ln=231.0, supply_le=231.0, supply_ne=PACK.number("neutral_earth_high")).why == ""
+    assert polarity(supply_ln=None).why == "pair missing"
+    assert polarity(supply_le=None).why == "pair missing"
+    assert polarity(supply_ne=None).why == "pair missing"
+
+
+@pytest.mark.parametrize(
+    ("earthing", "rcd_rated_ma", "ohm", "why"),
+    [("TN-C-S", None, 0.05, ""), ("TN-C-S", None, 0.049, "implausibly low"), ("TN-C-S", None, 1.86, ""),
+     ("TN-C-S", None, 1.87, "unlikely"), ("TN-S", None, 2.31, ""), ("TN-S", None, 2.32, "unlikely"),
+     ("TT", 30.0, 1.0, ""), ("TT", 30.0, 0.99, "unlikely")],
+)  # fmt: skip
+def test_a_loop_at_what_its_supply_makes_likely(
+    earthing: str, rcd_rated_ma: float | None, ohm: float, why: str
+) -> None:
+    case = make_case(PLAIN_STEPS | {"earth_loop": ohm}, appliance={"earthing": earthing, "rcd_rated_ma": rcd_rated_ma})
+    assert assess(case, "earth_fault_loop").parts[0].why == why
