@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,7 +21,8 @@ from reconcile.audit.csv_cells import parse_cells, parse_parquet_cells
 from reconcile.audit.dataset_tables import parse_dataset_table
 from reconcile.audit.files import DESCRIPTOR, SIGNATURE, TIME_STAMP, UNLISTED, check_files, compare_file, parse_package
 from reconcile.audit.screening import screen_records
-from reconcile.emit.dataset import Dataset, dataset_files
+from reconcile.emit.dataset import Dataset, measured_files
+from reconcile.emit.descriptor import FileFacts
 from reconcile.judging_code import judging_sha256
 from schemas.audit import AuditRows
 from schemas.check import conform_table
@@ -30,6 +31,8 @@ from schemas.errors import InputError, ProvebookError
 from schemas.version import TOOL_VERSION
 
 Progress = Callable[[str], None]
+Hashed = tuple[int, str]
+"""Size and SHA-256 of a file."""
 
 
 @dataclass(kw_only=True)
@@ -57,7 +60,7 @@ class Again:
 
     derived: Derived
     dataset: Dataset
-    files: Iterator[tuple[str, bytes]]
+    files: Iterator[tuple[FileFacts, bytes]]
 
 
 def audit_dataset(out: Path, book: Book | None, *, screen: bool = False, progress: Progress = lambda _: None) -> Audit:
@@ -99,7 +102,7 @@ def finish(audit: Audit, rows: list[dict[str, object]], names: dict[str, str]) -
     audit.reading_ids = [str(row.get("reading_id") or "") for row in rows]
 
 
-def read_dataset(out: Path) -> tuple[bytes, dict[str, Any], dict[str, tuple[int, str]]]:
+def read_dataset(out: Path) -> tuple[bytes, dict[str, Any], dict[str, Hashed]]:
     """The description of a dataset, as bytes and parsed, and size and SHA-256 of every file. Raises InputError."""
     try:
         package = (out / DESCRIPTOR).read_bytes()
@@ -121,7 +124,7 @@ def list_files(folder: Path) -> list[str]:
     return sorted(found)
 
 
-def hash_file(path: Path) -> tuple[int, str]:
+def hash_file(path: Path) -> Hashed:
     """Size and SHA-256; a link has no content of its own."""
     if path.is_symlink() or not path.is_file():
         return -1, ""
@@ -130,7 +133,7 @@ def hash_file(path: Path) -> tuple[int, str]:
 
 
 def _audit_derivation(
-    audit: Audit, out: Path, package_bytes: bytes, package: dict[str, Any], found: Collection[str], book: Book,
+    audit: Audit, out: Path, package_bytes: bytes, package: dict[str, Any], found: Mapping[str, Hashed], book: Book,
     integrity: Integrity, progress: Progress, names: dict[str, str],
 ) -> list[dict[str, object]]:  # fmt: skip
     """Derive the dataset again and compare; rows of what differs. What stops it is a row as well."""
@@ -152,7 +155,7 @@ def _audit_derivation(
     note = version_note(package)
     if note:
         audit.notes.append(note)
-    return compare_out(audit, out, again, set(found) - UNLISTED | {DESCRIPTOR}, damaged, note)
+    return compare_out(audit, out, again, found, damaged, note)
 
 
 def damaged_evidence(integrity: Integrity) -> frozenset[str]:
@@ -186,7 +189,7 @@ def derive_again(book: Book, made: Made | None, damaged: Collection[str], found:
     dataset, pages = dataset_of(derived, pdf=any(path.endswith(".pdf") for path in found))
     kinds = {path.rpartition(".")[2] for path in found if path.partition(".")[0] in TABLES}
     tables = "both" if {"csv", "parquet"} <= kinds else "parquet" if "parquet" in kinds else "csv"
-    return Again(derived=derived, dataset=dataset, files=dataset_files(dataset, tables=tables, pages=pages))
+    return Again(derived=derived, dataset=dataset, files=measured_files(dataset, tables=tables, pages=pages))
 
 
 def version_note(package: dict[str, Any]) -> str:
@@ -204,20 +207,24 @@ def version_note(package: dict[str, Any]) -> str:
 
 
 def compare_out(
-    audit: Audit, out: Path, again: Again, found: set[str], damaged: Collection[str], note: str
+    audit: Audit, out: Path, again: Again, found: Mapping[str, Hashed], damaged: Collection[str], note: str
 ) -> list[dict[str, object]]:
-    """Every file of the dataset against the one derived again, tables cell by cell."""
+    """Every file of the dataset against the one derived again, the cells of tables whose bytes differ.
+
+    A file with the size and SHA-256 of the one derived again is the same, and not read a second time.
+    """
     same = cells = 0
     faults, recorded, differing = [], {}, {}
-    left = set(found)
-    for path, content in again.files:
+    left = found.keys() - UNLISTED | {DESCRIPTOR}
+    for file, content in again.files:
+        path = file.path
         left.discard(path)
-        ours = read_or_none(out / path)
         name, _, ending = path.rpartition(".")
         cells += again.dataset.table(name).size if name in TABLES else 0
-        if ours == content:
+        if found.get(path) == (file.size, file.sha256):
             same += 1
             continue
+        ours = read_or_none(out / path)
         faults.append(compare_file(path, ours, content))
         if ours is not None and name in TABLES and name not in recorded:
             parse = parse_cells if ending == "csv" else parse_parquet_cells
@@ -234,6 +241,8 @@ def compare_out(
     everything = pd.concat(faults, ignore_index=True) if faults else pd.DataFrame()
     if len(everything):
         audit.tables["files against evidence"] = everything
+    if comparison.differences.empty:
+        return file_rows(everything) if len(everything) else []
     ours_again = {name: again.dataset.table(name) for name in TABLES}
     pointers = Pointers.of([ours_again, recorded])
     rows = difference_rows(comparison.differences, pointers, note)

@@ -25,7 +25,6 @@ from reconcile.judging import judge
 from reconcile.matching import match_sightings
 from reconcile.plan import plan_steps
 from reconcile.tables import Brief, Judged, MatchResult
-from schemas.check import conform_table
 from schemas.errors import InputError, ProvebookError
 from schemas.matches import Sightings
 
@@ -34,6 +33,8 @@ if TYPE_CHECKING:
 
 Progress = Callable[[int], None]
 MOST_PDFS: Final = 100
+SEEN: Final = list(Sightings.to_schema().columns)
+"""What the matcher sees of a reading; it checks that this is all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -188,7 +189,7 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, u
     )
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
-        sightings=conform_table(Sightings, extract.readings), jobs=office.jobs, appliances=office.appliances,
+        sightings=extract.readings[SEEN], jobs=office.jobs, appliances=office.appliances,
         plan=plan, meters=office.meters, clock_readings=extract.clock_readings, decisions=decisions,
     )  # fmt: skip
     refusals = pd.concat([extract.refusals, office.refusals], ignore_index=True)

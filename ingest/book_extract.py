@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections import defaultdict, deque
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,8 +12,18 @@ import pandas as pd
 
 from ingest.book import Book, find_zone
 from ingest.conversations import read_conversations
-from ingest.exports.batch import Batch, FilesExtract, StoredExtract, Told, join_extracts, join_parts
+from ingest.exports.batch import (
+    Batch,
+    FilesExtract,
+    StoredExtract,
+    Told,
+    join_extracts,
+    join_parts,
+    join_stored_extracts,
+)
+from ingest.exports.containers import as_far_as_read
 from ingest.exports.read import Claim
+from ingest.exports.source import Source
 from ingest.extracts import extract_key, find_extract
 from ingest.office import read_office
 from ingest.overlap import resolve_overlap
@@ -25,6 +36,8 @@ from schemas.meters import ClockReadings
 from schemas.readings import FileCounts, Readings, Refusals
 
 BATCH_RECORDS: Final = 200_000
+WORKERS: Final = 2
+"""Exports that are read at a time: more would only wait for each other, and each holds its bytes."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,21 +138,43 @@ def read_evidence(
     book: Book, taken: Sequence[Taken], meter_zones: Mapping[str, str], book_zone: str
 ) -> list[FilesExtract]:
     """The tables of exports, read from their bytes with the profile that the journal names."""
-    parts: list[FilesExtract] = []
+    parts: list[StoredExtract] = []
     batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    for one in taken:
-        told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
-                    date_order=one.date_order)  # fmt: skip
-        content = book.evidence.read(one.sha256)
-        large: dict[int, StoredExtract] = {}
-        if (count := batch.read_large(told, content, large.__setitem__)) is not None:
-            parts.append(join_parts([large[at].tables() for at in range(count)]))
+    for told, content, large in read_ahead(book, taken, batch):
+        if large is not None:
+            parts += large
             continue
         batch.add(told, content)
         if batch.records.count >= BATCH_RECORDS:
-            parts.append(batch.finish().tables())
+            parts.append(batch.finish())
             batch = Batch(meter_zones=meter_zones, book_zone=book_zone)
-    return [*parts, batch.finish().tables()] if batch.told else parts
+    parts += [batch.finish()] if batch.told else []
+    return [join_stored_extracts(parts)] if parts else []
+
+
+def read_ahead(
+    book: Book, taken: Sequence[Taken], batch: Batch
+) -> Iterator[tuple[Told, bytes, list[StoredExtract] | None]]:
+    """Each export in its turn with its bytes; a large one with what was read of it, two at a time."""
+
+    def read(one: Taken) -> tuple[Told, bytes, list[StoredExtract] | None]:
+        told = Told(sha256=one.sha256, original_name=one.original_name, claim=recorded_claim(book, one), zone=one.zone,
+                    date_order=one.date_order)  # fmt: skip
+        large: dict[int, StoredExtract] = {}
+        with book.evidence.open(one.sha256) as stream:
+            count = batch.read_large(told, stream, large.__setitem__)
+            if count is None:
+                return told, as_far_as_read(Source.of(stream)), None
+        return told, b"", [large[at] for at in range(count)]
+
+    waiting: deque[Future[tuple[Told, bytes, list[StoredExtract] | None]]] = deque()
+    with ThreadPoolExecutor(WORKERS, thread_name_prefix="exports") as pool:
+        for one in taken:
+            waiting.append(pool.submit(read, one))
+            if len(waiting) > WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def recorded_claim(book: Book, taken: Taken) -> Claim:

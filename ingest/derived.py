@@ -1,7 +1,7 @@
 """Files that are derived from evidence and may be deleted: each carries its own hash in its name.
 
 A file is ``derived/<key>.<sha256 of its bytes>``. It is used only where the bytes still give that hash, so a damaged
-one is as good as none: it is made again. Audits never read any of them.
+one is as good as none: it is made again. So nobody waits until they are on disk. Audits never read any of them.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ def find_derived(folder: Path, key: str) -> bytes | None:
     return None
 
 
-def write_derived(folder: Path, key: str, content: bytes) -> None:
+def write_derived(folder: Path, key: str, content: bytes | memoryview) -> None:
     """Keep ``content`` under ``key``; what was there before is removed. Raises BookError where that cannot be done."""
     name = f"{key}.{hashlib.sha256(content).hexdigest()}"
     if NAMED.fullmatch(name) is None:
         raise ValueError(f"not a key of a derived file: {key!r}")
-    write_whole(folder / name, content)
+    write_whole(folder / name, content, flush=False)
     for path in folder.glob(f"{key}.*"):
         if path.name != name:
             path.unlink(missing_ok=True)

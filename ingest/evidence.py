@@ -11,20 +11,21 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO, Final
 
 import pandas as pd
 
+from ingest.incoming import Incoming, Kept, NewEvidence, Places, Sidecar
 from ingest.journal import Journal
 from ingest.moments import file_received_at, format_moment
-from ingest.writing import clear_parts, sync_folder, write_all_once, write_once
+from ingest.writing import sync_folder, write_once
 from schemas.check import conform_table
 from schemas.errors import BookError
-from schemas.evidence import EVIDENCE_KINDS, Evidence
-from schemas.version import TOOL_VERSION
+from schemas.evidence import Evidence
 
 __all__ = [
     "EvidenceStore", "Kept", "NewEvidence", "Sidecar", "file_received_at", "format_moment", "sync_folder", "write_once",
@@ -32,53 +33,6 @@ __all__ = [
 
 BATCH_FILES: Final = 2048
 BATCH_BYTES: Final = 64 << 20
-INCOMING: Final = ".incoming"
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sidecar:
-    """What is known of one evidence object. ``received_at`` is the moment its bytes reached this computer (UTC,
-    ISO 8601): a file's own modification time, or the start of a conversation with a meter. ``kept_at`` is when the
-    book took it in.
-    """
-
-    sha256: str
-    original_name: str
-    bytes: int
-    received_at: str
-    kept_at: str
-    kind: str
-    profile: str | None
-    tool_version: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class NewEvidence:
-    """Bytes to be kept, or the file that holds them and does not change meanwhile, with what is known of them."""
-
-    content: bytes | Path
-    original_name: str
-    kind: str
-    received_at: datetime
-    profile: str | None = None
-
-
-@dataclass(frozen=True)
-class Kept:
-    """The answer of ``keep``: the sidecar in force, and whether the bytes were new to the book."""
-
-    sidecar: Sidecar
-    new: bool
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Waiting:
-    """One object about to be written."""
-
-    item: NewEvidence
-    sidecar: Sidecar
-    described: bytes
-    kind: str
 
 
 class EvidenceStore:
@@ -88,14 +42,15 @@ class EvidenceStore:
         self.root = root
         self._journal = journal
         self._without = frozenset(without)
+        self._places = Places(root, journal)
 
     def path(self, sha256: str) -> Path:
         """Where the bytes of an object are, or would be."""
-        return self.root / sha256[:2] / sha256
+        return self._places.path(sha256)
 
     def sidecar_path(self, sha256: str) -> Path:
         """Where the sidecar of an object is, or would be."""
-        return self.root / sha256[:2] / f"{sha256}.json"
+        return self._places.sidecar_path(sha256)
 
     def keep(
         self, content: bytes | Path, *, original_name: str, kind: str, received_at: datetime, profile: str | None = None
@@ -118,12 +73,36 @@ class EvidenceStore:
         """
         kept: list[Kept] = []
         for batch in _batches(items):
-            if self._journal is None:
-                kept += self._keep_batch(batch)
-            else:
-                with self._journal.held():
-                    kept += self._keep_batch(batch)
+            with self._incoming() as incoming:
+                received = [incoming.receive(item) for item in batch]
+                seen: set[str] = set()
+                for sha256, sidecar in received:
+                    new = sidecar is not None and sha256 not in seen
+                    kept.append(Kept(sidecar or self.sidecar(sha256), new=new))
+                    seen.add(sha256)
+                incoming.store()
         return kept
+
+    @contextmanager
+    def receiving(self, item: NewEvidence) -> Iterator[Receiving]:
+        """One long file on its way into the store: its copy can be read while it is not yet flushed.
+
+        The book is held inside. Raises InputError where the file cannot be read, BookError where the store cannot be
+        written.
+        """
+        with self._incoming() as incoming:
+            sha256, sidecar = incoming.receive(item)
+            with incoming.readable(sha256).open("rb") as stream:
+                yield Receiving(sha256, sidecar is not None, stream, incoming)
+
+    @contextmanager
+    def _incoming(self) -> Iterator[Incoming]:
+        with ExitStack() as stack:
+            if self._journal is not None:
+                stack.enter_context(self._journal.held())
+            incoming = Incoming(self._places)
+            stack.callback(incoming.discard)
+            yield incoming
 
     def read(self, sha256: str) -> bytes:
         """The bytes of an object, hashed again on the way.
@@ -184,67 +163,21 @@ class EvidenceStore:
         return conform_table(Evidence, frame)
 
     def _listed(self) -> Mapping[str, str]:
-        return self._journal.evidence() if self._journal is not None else {}
-
-    def _keep_batch(self, batch: list[NewEvidence]) -> list[Kept]:
-        """Objects, then sidecars, then the journal: at no moment does the journal list what is not on disk."""
-        clear_parts(self.root / INCOMING)
-        waiting: dict[str, _Waiting] = {}
-        kept: list[Kept] = []
-        for item in batch:
-            sha256, size = _digest(item.content)
-            if sha256 in waiting:
-                kept.append(Kept(waiting[sha256].sidecar, new=False))
-            elif self._stands(sha256, size):
-                kept.append(Kept(self.sidecar(sha256), new=False))
-            else:
-                waiting[sha256] = _describe(item, sha256, size, restored=sha256 in self._listed())
-                kept.append(Kept(waiting[sha256].sidecar, new=True))
-        if waiting:
-            files = [
-                file
-                for sha256, entry in waiting.items()
-                for file in ((self.path(sha256), entry.item.content), (self.sidecar_path(sha256), entry.described))
-            ]
-            write_all_once(files, parts=self.root / INCOMING)
-            if self._journal is not None:
-                self._journal.append_all([entry for item in waiting.values() for entry in _journal_entries(item)])
-        return kept
-
-    def _stands(self, sha256: str, size: int) -> bool:
-        """True where exactly these bytes are in the store, with the sidecar that belongs to them."""
-        try:
-            if _digest(self.path(sha256)) != (sha256, size):
-                return False
-            described = self.sidecar_path(sha256).read_bytes()
-        except OSError:
-            return False
-        return self._journal is None or self._listed().get(sha256) == hashlib.sha256(described).hexdigest()
+        return self._places.listed()
 
 
-def _digest(content: bytes | Path) -> tuple[str, int]:
-    """SHA-256 and size."""
-    if isinstance(content, bytes):
-        return hashlib.sha256(content).hexdigest(), len(content)
-    with content.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest(), stream.tell()
+@dataclass(frozen=True)
+class Receiving:
+    """A long file that is being kept: its hash, whether the book did not have it, its bytes as a stream."""
 
+    sha256: str
+    new: bool
+    stream: BinaryIO
+    incoming: Incoming
 
-def _describe(item: NewEvidence, sha256: str, size: int, *, restored: bool) -> _Waiting:
-    if item.kind not in EVIDENCE_KINDS:
-        raise BookError(f"no such kind of evidence: {item.kind}")
-    sidecar = Sidecar(
-        sha256=sha256,
-        original_name=item.original_name,
-        bytes=size,
-        received_at=format_moment(item.received_at),
-        kept_at=format_moment(datetime.now(UTC)),
-        kind=item.kind,
-        profile=item.profile,
-        tool_version=TOOL_VERSION,
-    )
-    described = (json.dumps(asdict(sidecar), indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
-    return _Waiting(item=item, sidecar=sidecar, described=described, kind="restored" if restored else "evidence")
+    def store(self) -> None:
+        """Keep it for good; again does nothing. What was read of it may be stored from now on. Raises BookError."""
+        self.incoming.store()
 
 
 def _unreadable(path: Path, error: OSError) -> BookError:
@@ -259,19 +192,6 @@ def _changed(path: Path) -> BookError:
         "evidence has been changed: its bytes no longer give the hash it is named by", where=str(path),
         advice="restore this file from a backup of the book; run 'provebook audit' to see what depends on it",
     )  # fmt: skip
-
-
-def _journal_entries(waiting: _Waiting) -> list[tuple[str, dict[str, object]]]:
-    """The entry of a new object; before it, one that says so where a damaged object was replaced."""
-    sidecar = waiting.sidecar
-    listed: dict[str, object] = {
-        "sha256": sidecar.sha256,
-        "sidecar_sha256": hashlib.sha256(waiting.described).hexdigest(),
-        "original_name": sidecar.original_name,
-        "bytes": sidecar.bytes,
-    }
-    restored: list[tuple[str, dict[str, object]]] = [("restored", {"sha256": sidecar.sha256})]
-    return [*(restored if waiting.kind == "restored" else []), ("evidence", listed)]
 
 
 def _batches(items: Iterable[NewEvidence]) -> Iterator[list[NewEvidence]]:

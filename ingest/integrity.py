@@ -20,7 +20,7 @@ import pandas as pd
 from ingest.book import LOCK_NAME, Book, listed_profiles, settings_sha256
 from ingest.chain import Chain
 from ingest.derived import NAMED
-from ingest.evidence import INCOMING
+from ingest.incoming import INCOMING
 from ingest.journal import Journal, listed_evidence
 from ingest.writing import PART
 from schemas.audit import IntegrityFaults

@@ -16,9 +16,11 @@ from reconcile.case import Accuracy, Appliance, Attested, Case, Reading, order_k
 from reconcile.decisions import active_decisions
 from reconcile.pack import Pack
 from reconcile.tables import Brief
+from schemas.joining import join_rows
 
 NOT_ATTENDED: Final = ("no access", "cancelled")
 USED: Final = ("auto", "decided")
+UNDECIDED_DATES: Final = "day and month undecided"
 UNSAFE_IN_A_NAME: Final = re.compile(r"[^A-Za-z0-9.-]")
 LONGEST_NAME: Final = 60
 READING_COLUMNS: Final = (
@@ -124,17 +126,23 @@ def plain_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def matched_readings(brief: Brief) -> pd.DataFrame:
-    """The readings with their matches joined and time as whole nanoseconds.
+def matched_readings(brief: Brief, statuses: Iterable[str]) -> pd.DataFrame:
+    """The readings whose match has one of the given statuses, with that match and time as whole nanoseconds.
 
-    Shape: one row a reading that has a match row; order not kept.
+    Shape: one row a reading that has such a match row; order not kept.
     """
-    joined = brief.readings.merge(
-        brief.matches[["reading_id", "taken_at", "job_id", "appliance_id", "step", "match_status"]], on="reading_id"
-    )
+    matches = brief.matches[["reading_id", "taken_at", "job_id", "appliance_id", "step", "match_status"]]
+    joined = join_rows(brief.readings, matches, key="reading_id")
+    found = joined[joined["match_status"].isin(list(statuses))].reset_index(drop=True)
     for name in ("taken_at", "meter_time"):
-        joined[f"{name}_ns"] = whole_ns(joined[name])
-    return joined
+        found[f"{name}_ns"] = whole_ns(found[name])
+    return found
+
+
+def wait_for_a_date(table: pd.DataFrame) -> pd.Series:
+    """Which matched readings may be of another day, day and month exchanged, and were placed by nobody."""
+    undecided = table["time_reason"].fillna("").str.startswith(UNDECIDED_DATES)
+    return undecided & (table["match_status"] == "auto")
 
 
 def whole_ns(moments: pd.Series) -> pd.Series:
@@ -148,15 +156,15 @@ def group_readings(
     """By appliance: the readings that feed verdicts, and those that wait for a person.
 
     A reading that a person gave to an appliance without saying to which step waits too; so does one that was given to
-    a step which measures something else.
+    a step which measures something else, and one whose date may be that of another day.
     """
-    table = matched_readings(brief)
+    table = matched_readings(brief, [*USED, "review"])
     table["calibration"] = calibration_states(table, brief.meters, brief.jobs, pack)
     table["meter_role"] = table["meter_serial"].map(brief.meters.set_index("meter_serial")["role"])
     used: dict[str, list[Reading]] = defaultdict(list)
     uncertain: dict[str, list[Reading]] = defaultdict(list)
-    wanted = table[table["match_status"].isin([*USED, "review"]) & table["appliance_id"].notna()]
-    waits = (wanted["match_status"] == "review") | wanted["step"].isna()
+    wanted = table[table["appliance_id"].notna()]
+    waits = (wanted["match_status"] == "review") | wanted["step"].isna() | wait_for_a_date(wanted)
     rows = [Reading(**row) for row in plain_rows(wanted[list(READING_COLUMNS)])]
     for wait, appliance_id, reading in zip(waits, wanted["appliance_id"], rows, strict=True):
         (uncertain if wait or not reading.fits_step else used)[appliance_id].append(reading)
@@ -165,8 +173,9 @@ def group_readings(
 
 def judged_numbers(brief: Brief) -> pd.DataFrame:
     """The readings with a plain number that feed verdicts, with appliance, step and time from their matches."""
-    table = matched_readings(brief)
-    return table[table["match_status"].isin(USED) & table["step"].notna() & (table["comparator"] == "eq")]
+    table = matched_readings(brief, USED)
+    feeds = ~wait_for_a_date(table) & table["step"].notna()
+    return table[feeds & (table["comparator"] == "eq")]
 
 
 def freeze(groups: Mapping[Any, Iterable[Reading]]) -> Mapping[Any, tuple[Reading, ...]]:

@@ -11,11 +11,11 @@ from typing import Final
 
 import pandas as pd
 
+from reconcile.cases import UNDECIDED_DATES
 from reconcile.tables import Brief, Judged
 from schemas.steps import STEPS
 
 STRAY: Final = "stray"
-UNDECIDED_DATES: Final = "day and month undecided"
 DATE_ORDERS: Final = {"dmy": "day first", "mdy": "month first"}
 RETESTS: Final = {"accepted": "the later reading counts", "refused": "the worse reading counts"}
 

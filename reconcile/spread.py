@@ -46,7 +46,11 @@ def spread(remarks: Iterable[DayRemark], cases: Sequence[Assessed]) -> list[Plac
     for day_remark in remarks:
         found: dict[str, tuple[Assessed, list[Reading]]] = {}
         loose: list[str] = []
-        for reading_id in day_remark.remark.reading_ids:
+        ids = day_remark.remark.reading_ids
+        if owners.keys().isdisjoint(ids):
+            # A remark can have a hundred thousand readings, all of them on no certificate.
+            ids, loose = (), list(ids)
+        for reading_id in ids:
             if reading_id not in owners:
                 loose.append(reading_id)
                 continue

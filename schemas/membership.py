@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -14,8 +15,14 @@ def is_among(column: pd.Series, texts: Iterable[str]) -> pd.Series:
 
     The same as ``isin``, which walks through the set in Python for text columns.
     """
-    wanted = texts.array if isinstance(texts, pd.Series) else list(texts)
-    known = pa.chunked_array([pa.array(wanted, type=pa.large_string(), from_pandas=True).drop_null()])
-    cells = pa.array(column.array, type=pa.large_string(), from_pandas=True)
-    found = pc.is_in(cells, value_set=known.combine_chunks())
+    known = arrow_texts(texts if isinstance(texts, pd.Series) else pd.Series(list(texts), dtype="str")).drop_null()
+    if not len(known) or not len(column):
+        return pd.Series(np.zeros(len(column), dtype=bool), index=column.index)
+    found = pc.is_in(arrow_texts(column), value_set=known)
     return pd.Series(found.to_numpy(zero_copy_only=False), index=column.index, dtype=bool)
+
+
+def arrow_texts(column: pd.Series) -> pa.LargeStringArray:
+    """A text column as one Arrow array, NaN as null."""
+    array = pa.array(column.array, type=pa.large_string(), from_pandas=True)
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array

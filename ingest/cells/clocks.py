@@ -31,6 +31,8 @@ _CLOCK: Final = re.compile(
     r"(?:utc|gmt)\s?[+-]\d{1,2}(?::?\d{2})?)?",
     re.IGNORECASE,
 )
+_HOURS: Final = re.compile(r"(?<=\d)\s?(?:hrs?|hours)\.?$", re.IGNORECASE)
+"""How people end a time of day: ``09:15 hrs``."""
 _HOUR: Final = re.compile(r"(?P<h>\d{1,2})\s*(?P<half>[ap]\.?\s?m\.?)", re.IGNORECASE)
 _COMPACT: Final = re.compile(r"(?P<digits>\d{3,6})(?P<zone>[zZ]|[+-]\d{2}:?\d{2})?")
 _ZONE_NAME: Final = re.compile(r"[A-Z][A-Za-z_]+(?:/[A-Za-z0-9_+-]+){0,2}")
@@ -67,7 +69,7 @@ class ClockCell:
 @lru_cache(maxsize=CACHE)
 def parse_clock(text: str, compact_digits: int = 0) -> ClockCell:
     """The time of day that ``text`` is. ``compact_digits`` is 4 or 6 where times have no separators (else 0)."""
-    cell = fold(text).strip(" ,;'")
+    cell = _HOURS.sub("", fold(text).strip(" ,;'"))
     found = _CLOCK.fullmatch(cell)
     if found is None and (hour := _HOUR.fullmatch(cell)):
         return _clock(int(hour["h"]), 0, 0, "", hour["half"], None)

@@ -1,7 +1,8 @@
 """One date cell to the days it can mean. Which order of day and month counts is decided by a whole column.
 
 Dotted dates are day first; a named month, a year of four digits in front and a weekday that fits only one order decide
-themselves. Years of two digits are 2000 to 2099: no instrument of this trade stores older ones.
+themselves. Years of two digits are 1969 to 2068, as POSIX has it (strptime, %y): those before 2000 are of a clock that
+was reset.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ MONTHS: Final = {
     )
     for name in names.split()
 }  # fmt: skip
+FIRST_OF_1900S: Final = 69
+MANY_YEARS: Final = 4
+"""So many years with one day of the month in all of them are no dates of measurements."""
 WEEKDAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 _WEEKDAY: Final = re.compile(
@@ -105,7 +109,7 @@ def _parse_day(text: str) -> DateCell:
             return _settled(_full_year(year), second, first)
         candidates = [("dmy", _full_year(year), second, first), ("mdy", _full_year(year), first, second)]
         if mark == "-" and len(year) == 2 and len(found[1]) == 2:
-            candidates.append(("ymd", 2000 + first, second, int(year)))
+            candidates.append(("ymd", _full_year(found[1]), second, int(year)))
         return _by_order(candidates)
     for pattern in _NAMED:
         found = pattern.fullmatch(text)
@@ -120,8 +124,8 @@ def _compact(text: str) -> DateCell:
     """Eight digits, or seven with a lost leading zero, or six."""
     if len(text) == 6:
         first, second, third = int(text[:2]), int(text[2:4]), int(text[4:])
-        return _by_order([("dmy", 2000 + third, second, first), ("mdy", 2000 + third, first, second),
-                          ("ymd", 2000 + first, second, third)])  # fmt: skip
+        last, front = _full_year(text[4:]), _full_year(text[:2])
+        return _by_order([("dmy", last, second, first), ("mdy", last, first, second), ("ymd", front, second, third)])
     padded = text.zfill(8)
     first, second, year = int(padded[:2]), int(padded[2:4]), int(padded[4:])
     candidates = [("dmy", year, second, first), ("mdy", year, first, second)]
@@ -131,7 +135,9 @@ def _compact(text: str) -> DateCell:
 
 
 def _full_year(text: str) -> int:
-    return int(text) if len(text) == 4 else 2000 + int(text)
+    if len(text) == 4:
+        return int(text)
+    return (2000 if int(text) < FIRST_OF_1900S else 1900) + int(text)
 
 
 def _day(year: int, month: int, day: int) -> date | None:
@@ -161,13 +167,14 @@ class OrderDecision:
 
 
 def absurd_orders(cells: Sequence[DateCell]) -> frozenset[str]:
-    """Orders that would put several dates of a column on one day of many years: the part that stays is the year. This
-    speaks against a year in front only: ``31-03-09`` may as well be the last of March, and then nothing settles it.
+    """Orders that would put the dates of a column on one day of the month in many years: the part that stays is the
+    year. Two or three such dates settle nothing. This speaks against a year in front only: ``31-03-09`` may as well be
+    the last of March.
     """
     both = [dict(cell.by_order) for cell in cells if {"dmy", "ymd"} <= dict(cell.by_order).keys()]
     first = {days["ymd"].year for days in both}
     last = {days["dmy"].year for days in both}
-    if len(first) > 1 and len(last) == 1:
+    if len(first) >= MANY_YEARS and len(last) == 1:
         return frozenset(("ymd",))
     return frozenset()
 

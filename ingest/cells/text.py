@@ -58,12 +58,13 @@ def fold(text: str) -> str:
     return folded.strip(" \r\n\x00\x0b\x0c")
 
 
-_HIDDEN: Final = {ord(mark): chr(0xE000 + at) for at, mark in enumerate(QUOTES)}
-_SHOWN: Final = {0xE000 + at: mark for at, mark in enumerate(QUOTES)}
+_KEPT: Final = QUOTES + DASHES
+_HIDDEN: Final = {ord(mark): chr(0xE000 + at) for at, mark in enumerate(_KEPT)}
+_SHOWN: Final = {0xE000 + at: mark for at, mark in enumerate(_KEPT)}
 
 
 def fold_name(text: str) -> str:
-    """``fold`` for what people wrote: their apostrophes stay as they are."""
+    """``fold`` for what people wrote: their apostrophes and dashes stay as they are."""
     return fold(unmangle(text).translate(_HIDDEN)).translate(_SHOWN)
 
 
@@ -74,7 +75,7 @@ _SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉₊ₑₙₛ�
 def fold_heading(text: str) -> str:
     """``fold`` for headings and names of tests: subscripts are letters too, blanks are single, quotes are gone."""
     folded = fold(unmangle(text).translate(_SUBSCRIPTS)).replace('"', " ").replace("_", " ")
-    return " ".join(folded.split())
+    return " ".join(folded.split()).rstrip(" :")
 
 
 def shown(text: str, length: int = 40) -> str:

@@ -15,7 +15,7 @@ from ingest.cells.text import CACHE, fold
 
 PREFIXES: Final = {"": 0, "k": 3, "K": 3, "M": 6, "G": 9, "T": 12, "m": -3, "µ": -6, "u": -6}
 PREFIX_WORDS: Final = {
-    "kilo": 3, "mega": 6, "meg": 6, "giga": 9, "tera": 12, "milli": -3, "micro": -6,
+    "kilo": 3, "kil": 3, "mega": 6, "meg": 6, "giga": 9, "tera": 12, "milli": -3, "micro": -6,
 }  # fmt: skip
 
 
@@ -31,8 +31,8 @@ class Unit:
     unsure: str = ""
 
 
-_OHM: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:Ω|[oO]hms?|OHMS?|ω)")
-_OHM_WORD: Final = re.compile(r"(?P<prefix>milli|micro|kilo|mega?|giga|tera)[\s-]?(?:ohms?|ω)")
+_OHM: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?(?=[-\s]?[ΩoOω]))[-\s]?(?:Ω|[oO]hms?|OHMS?|ω)")
+_OHM_WORD: Final = re.compile(r"(?P<prefix>milli|micro|kilo|kil(?=ohm)|mega?|giga|tera)[\s-]?(?:ohms?|ω)")
 _OHM_SHORT: Final = re.compile(r"(?P<prefix>[kKMG]|[mM]eg|MEG)")
 _DAMAGED: Final = re.compile(r"(?P<prefix>[kKMGTmµu]?)\s?(?:\ufffd+|\?{1,3}|[êÙ])")
 _VOLT: Final = re.compile(

@@ -79,6 +79,7 @@ _CELL: Final = re.compile(
     r"(?P<number>[+-]?\s?(?:\d[\d.,·' ]*\d|\d|[.,·]\d+)(?:[eE][+-]?\d{1,3}(?![\w]))?)\s*(?P<rest>.*)",
     re.IGNORECASE | re.DOTALL,
 )
+_GROUPED: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 _CODED: Final = re.compile(r"(?P<whole>\d{1,4})(?P<letter>[RkKMΩ])(?P<part>\d{1,3})")
 _WHOLE_COMPARATOR: Final = re.compile(r"&[gl][te];=?|[<>]=?|=[<>]?|[≥≤⩾⩽]|gt|lt|eq", re.IGNORECASE)
 
@@ -189,6 +190,8 @@ def _number(found: re.Match[str], text: str, quantity: str, unit: Unit | None, s
         )
     if number is None:
         return refused("not a number", f"{shown(text)} is not one number")
+    if quantity != "insulation_resistance" and number >= 1000 and _GROUPED.fullmatch(found["number"]):
+        return refused("ambiguous", f"{shown(text)}: other numbers say thousands, which nobody writes of this quantity")
     return measured(number, comparator, settled.exponent, quantity, text)
 
 
@@ -196,6 +199,8 @@ def measured(number: Decimal, comparator: str, exponent: int, quantity: str, tex
     """The value in the SI unit, checked against the physical range of its quantity."""
     value = float(number.scaleb(exponent))
     known = QUANTITIES[quantity]
+    if value == 0.0 and number != 0:
+        return refused("out of range", f"{shown(text)} is too small to be measured")
     if number.is_signed() or not (known.low or 0.0) <= value <= (known.high or 0.0):
         bounds = f"{known.low:g} to {known.high:g} {known.unit}"
         return refused("out of range", f"{shown(text)} is outside what can be measured: {bounds}")

@@ -25,7 +25,8 @@ NUMBER_STANDS: Final = _PASS_OR_FAIL | {"ok", "-", "yes", "no", "✓", "✗", "g
 
 FLAG_NOT_SET: Final = _PASS_OR_FAIL | {
     "", "0", "no", "n", "false", "off", "ok", "none", "nil", "in range", "within range", "in-range", "valid", "normal",
-    "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear",
+    "good", "✓", "✗", "eq", "=", "not flagged", "unset", "clear", "stored", "saved", "new", "synced", "sent",
+    "exported", "uploaded", "auto", "automatic", "measured", "battery low", "low battery",
 }  # fmt: skip
 """What a column of flags (over range, voided) holds where its flag is not set."""
 

@@ -92,7 +92,7 @@ def simplify(text: str) -> str:
 def is_not_measured(text: str) -> bool:
     """True where the cell says that nothing was measured."""
     word = simplify(text)
-    return word in NOT_MEASURED or (len(word) > 1 and set(word) <= set("-.–— _"))
+    return word in NOT_MEASURED or (len(word) > 1 and set(word) <= set("-–— _"))
 
 
 def is_over_range(text: str) -> bool:
@@ -118,6 +118,32 @@ def is_flagged(text: str) -> bool:
     return word not in FLAG_NOT_SET and not is_not_measured(word)
 
 
+_SHOWN: Final = frozenset(
+    ("lim", "limit", "err", "error", "hi", "lo", "high", "low", "hot", "noise", "noisy", "fuse", "batt", "battery",
+     "low batt", "low battery", "hold", "abort", "aborted", "interrupted", "unstable", "invalid", "bad", "wait", "busy",
+     "range", "max", "min", "overheat", "overheated", "too hot", "temp", "cal", "set", "range error", "test error",
+     "ditto", "do", "same", "as above", "as before", "see note", "see notes", "repeat", "retest",
+     "to follow", "follows", "pending", "awaiting", "awaited", "later", "tba")
+)  # fmt: skip
+
+
+def is_known_word(text: str) -> bool:
+    """True for words that meters show in place of a number, read or not."""
+    word = simplify(text)
+    return (
+        word in _SHOWN
+        or word in NO_TRIP
+        or word in RECORD_VOID
+        or ERRORS.fullmatch(word) is not None
+        or is_flag_word(word)
+    )
+
+
+def is_flag_word(word: str) -> bool:
+    """True for one word that says something of a measurement: a doubt, an end of the range."""
+    return " " not in word and _CHANGES_A_NUMBER.search(word) is not None
+
+
 SHORT_REMARK: Final = 6
 _NO_RESULT: Final = re.compile(
     r"\b(?:void|invalid|abort\w*|cancel+ed|deleted|erased|discard\w*|did not (?:run|complete|finish)|not complete\w*|"
@@ -131,17 +157,70 @@ _CHANGES_A_NUMBER: Final = re.compile(
 )
 
 
+_TEST_WORD: Final = r"(?:tests?|readings?|results?|measurements?|records?|values?|meter|instrument)"
+_GONE: Final = r"(?:invalid|void(?:ed)?|cancel+ed|deleted|erased|discard\w*|error|bad|wrong|rejected|corrupt\w*)"
+_REMARKED: Final = re.compile(
+    rf"{_GONE} {_TEST_WORD}|{_TEST_WORD} (?:(?:was|is|were|in) )?{_GONE}|\babort\w*\b|"
+    r"\bdid not (?:run|complete|finish)|\bnot complete\w*|\bfailed to (?:run|complete|start|finish)|"
+    r"\bover ?range|\b(?:out of|off) (?:range|scale)(?! of)|\b(?:above|beyond|exceeds) (?:the )?range(?! of)|"
+    r"\bwrong (?:leads?|terminals?|range)|^err(?:or)?\W*\d*$"
+)
+
+
 def takes_away(text: str) -> bool:
-    """True for a remark that is nothing but a comparator, or that says briefly that there was no sound result."""
+    """True for a remark that is nothing but a comparator, or that says briefly that there was no sound result.
+
+    Remarks are free text: a void flat or an error of the boiler says nothing of the number.
+    """
     word = simplify(text)
     if not word or len(word.split()) > SHORT_REMARK:
         return False
-    return word in RECORD_VOID or word.strip("<>=≥≤≧≦⩾⩽ ") == "" or is_over_range(text) or bool(_NO_RESULT.search(word))
+    if (
+        word in RECORD_VOID
+        or says_beyond(word)
+        or word.strip("<>=≥≤≧≦⩾⩽ ") == ""
+        or is_over_range(text)
+        or is_flag_word(word)
+    ):
+        return True
+    return _REMARKED.search(word) is not None
 
 
 def casts_doubt(text: str) -> bool:
     """True for a status that may change what the number beside it means."""
-    return _NO_RESULT.search(word := simplify(text)) is not None or _CHANGES_A_NUMBER.search(word) is not None
+    word = simplify(text)
+    return says_beyond(word) or _NO_RESULT.search(word) is not None or _CHANGES_A_NUMBER.search(word) is not None
+
+
+_MORE: Final = frozenset(
+    (">", "<", ">=", "<=", "≥", "≤", "+", "»", "«", "↑", "↓", "*", "gt", "lt", "more than", "greater than", "less than",
+     "greater", "less", "more", "over", "under", "above", "below", "exceeds", "exceeded", "hi", "sat", "saturated",
+     "clipped", "lim", "out of range", "range end", "end of range")
+)  # fmt: skip
+_NO_RECORD: Final = frozenset(
+    ("average", "averaged", "averages", "avg", "ave", "mean", "median", "max", "min", "maximum", "minimum", "worst",
+     "worst case", "best", "total", "sum", "limit", "limits", "nominal", "design", "target", "expected", "calculated",
+     "computed", "estimated", "predicted", "simulated", "setpoint", "set point", "spec", "specification", "statistic",
+     "summary", "typical", "reference", "previous", "example", "demo", "training", "dummy")
+)  # fmt: skip
+
+
+def says_beyond(text: str) -> bool:
+    """True for a cell, beside a value and under any heading, that makes it a bound, or no reading of its own: a sign,
+    the end of a range, an average, a limit.
+
+    Two letters alone may be the initials of a person.
+    """
+    word = simplify(text).rstrip(".")
+    if word in _MORE or word in _NO_RECORD or word in ("ol", "ovr"):
+        return True
+    return is_over_range(word) and not (word.isalpha() and len(word) < 3)
+
+
+def is_doubtful_status(text: str) -> bool:
+    """True for the status of a row of several values that takes them away."""
+    word = simplify(text)
+    return takes_away(text) or (len(word.split()) <= SHORT_REMARK and _NO_RESULT.search(word) is not None)
 
 
 def find_indication(quantity: str, text: str) -> str | None:

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.value import number_of
-from ingest.cells.words import is_not_measured, is_over_range
+from ingest.cells.words import is_known_word, is_not_measured, is_over_range
 from ingest.exports.context import is_statistic, is_summary
 from ingest.exports.headings import parse_heading
 from ingest.exports.layout import is_data_cell
@@ -130,9 +131,12 @@ def ends_with_values(row: Sequence[str], plan: Plan) -> bool:
 
 
 def is_shifted(row: Sequence[str], plan: Plan) -> bool:
-    """True where a word that is no value stands under a measured quantity and a number among the words behind: a
-    separator inside a label moved the values to the heading of their neighbour, and an empty cell at the end is gone.
+    """True where a separator inside a label moved the values to the heading of their neighbour, and an empty cell at
+    the end is gone: a word stands under the quantity beside the label, a date where none belongs, or a word under a
+    measured quantity and a number among the words behind.
     """
+    if any(at < len(row) and row[at][:1].isalpha() for at in plan.wordless) and _is_moved(row, plan):
+        return True
     if not any(at < len(row) and row[at][:1] and row[at][0] in STARTS_OF_NUMBERS for at in plan.behind):
         return False
     behind = [fold(row[at]) for at in plan.behind if at < len(row)]
@@ -140,6 +144,28 @@ def is_shifted(row: Sequence[str], plan: Plan) -> bool:
         return False
     cells = [fold(row[test.index]) for test in plan.known_tests if test.index < len(row)]
     return any(cell[:1].isalpha() and not _is_value(cell) for cell in cells)
+
+
+@lru_cache(maxsize=CACHE)
+def _is_strange_word(cell: str) -> bool:
+    """True for words that no meter shows: neither a value nor a state of a measurement."""
+    text = fold(cell)
+    shown = _is_value(text) or is_known_word(text) or any(mark.isdigit() for mark in text) or len(text) < 3
+    return not shown and not parse_heading(text).known
+
+
+def _is_moved(row: Sequence[str], plan: Plan) -> bool:
+    """True where a word stands under the first quantity, or a date under another heading than its own."""
+    first = plan.first_value
+    if first is not None and first < len(row) and row[first][:1].isalpha() and _is_strange_word(row[first]):
+        return True
+    days = {plan.at("date"), plan.at("moment")} - {None}
+    others = {plan.at("time"), *(test.index for test in plan.tests)} - {None}
+
+    def has_day(places: set[int | None]) -> bool:
+        return any(at is not None and at < len(row) and parse_date(fold(row[at])).seen for at in places)
+
+    return bool(days) and not has_day(days) and has_day(others)
 
 
 def _of_this_table(sample: Rows) -> Rows:

@@ -14,14 +14,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.cells.numbers import NumberStyle
-from ingest.cells.text import fold_name
+from ingest.cells.text import fold, fold_name
+from ingest.exports.bytes_of import only_digits
 from ingest.exports.clockings import Clocking
-from ingest.exports.distinct import Codes, coded, combine, decode, distinct
+from ingest.exports.distinct import Codes, coded, combine, compact, decode, distinct
 from ingest.exports.meanings import Named, name_records
 from ingest.exports.proofs import Place, Proofs, join_proofs
 from ingest.exports.records import BROKEN, Records
 from ingest.exports.roles import parse_memory_no
-from ingest.exports.stored import FILE, StoredReadings
+from ingest.exports.stored import CASE, FILE, StoredReadings
 from ingest.exports.times import Moments, read_moments
 from ingest.exports.values import SIGNS, Values, read_values
 from ingest.exports.zones import NEVER, Zones
@@ -29,6 +30,8 @@ from schemas.check import conform_table, empty_table
 from schemas.quantities import QUANTITIES
 from schemas.readings import Refusals
 
+Rows = Codes | slice
+"""Positions of rows in the order wanted; a slice where all are wanted as they stand."""
 Decided = tuple[Mapping[tuple[Place, int], NumberStyle], Mapping[Place, Clocking]]
 MEMORY_DIGITS: Final = 12
 BROKEN_NAMES: Final = list(BROKEN)
@@ -91,72 +94,86 @@ def assemble(records: Records, files: Sequence[FileFacts], proofs: Proofs | None
     broken, refusal = records.broken != 0, told.values.refused
     absent = told.values.absent & (records.test >= 0)
     order = _order(told.of_file, records.record_no, records.column)
-    read = order[(~refusal & ~broken)[order]]
-    refused = order[((refusal & ~absent) | broken)[order]]
+    read = _chosen(order, ~(refusal | broken))
+    refused = _chosen(order, (refusal & ~absent) | broken)
     return Assembled(
         readings=_readings(told, read), refusals=_refusals(told, refused), reading_file=told.of_file[read],
         refusal_file=told.of_file[refused], decided=(styles, clockings), proofs=join_proofs([of_values, of_times]),
     )  # fmt: skip
 
 
-def _order(of_file: Codes, line: Codes, column: Codes) -> Codes:
-    """Rows by file, line, column; nothing is moved where they already are."""
-    later = (np.diff(of_file) > 0) | ((np.diff(of_file) == 0) & (np.diff(line) > 0))
-    if later.all():
-        return np.arange(len(line))
+def _order(of_file: Codes, line: Codes, column: Codes) -> Codes | None:
+    """Rows by file, line, column; None where they already are."""
+    same_file = np.diff(of_file) == 0
+    if (np.where(same_file, np.diff(line), np.diff(of_file)) > 0).all():
+        return None
     return np.lexsort((column, line, of_file))
 
 
-def _readings(told: Understood, rows: Codes) -> StoredReadings:
+def _chosen(order: Codes | None, wanted: npt.NDArray[np.bool_]) -> Rows:
+    """The wanted rows in order; a slice where they are all of them, which copies nothing."""
+    if order is not None:
+        chosen: Codes = order[wanted[order]]
+        return chosen
+    return slice(None) if wanted.all() else np.flatnonzero(wanted)
+
+
+def _readings(told: Understood, rows: Rows) -> StoredReadings:
     """The readings as they are stored."""
-    records, kinds, cases = told.records, told.kinds[rows], told.values.codes[rows]
-    values, meanings = told.values, [one.meaning for one in told.named]
-    units = [None, *(QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings)]
-    has_number = values.sign[cases] != 0
-    of_file, line, column = told.of_file[rows], records.record_no[rows], records.column[rows]
+    records = told.records
+    cases, used = compact(told.values.codes[rows], len(told.values.value))
     columns: dict[str, Any] = {
-        "record_no": line,
-        "column_no": column,
+        FILE: told.of_file[rows].astype(np.int32),
+        CASE: cases.astype(np.int32),
+        "record_no": records.record_no[rows],
+        "column_no": records.column[rows],
         "column_name": _column_names(records, rows, several=True),
-        "raw_text": pick_rows(records.text("raw_text"), rows),
         "meter_serial": _names(records, "meter_serial", rows),
         "memory_no": _memory(records, rows),
         "meter_time": _moments(told.moments.local_ns[rows], None),
         "stamped_at": _moments(told.moments.utc_ns[rows], "UTC"),
         "time_reason": coded(told.moments.reasons, told.moments.reason[rows]),
-        "quantity": coded([one.quantity for one in meanings], kinds),
-        "conductors": coded([one.conductors for one in meanings], kinds),
-        "value": values.value[cases],
-        "unit": coded(units, np.where(has_number, kinds + 1, 0)),
-        "comparator": coded(SIGNS, values.sign[cases].astype(np.int64)),
-        "indication": coded(pa.array(values.pick("indication"), pa.string()), cases),
-        "reason": coded(pa.array(values.pick("reason"), pa.string()), cases),
-        "resolution": values.resolution[cases],
-        "test_voltage_v": np.array([one.test_voltage_v or np.nan for one in meanings] or [np.nan])[kinds],
-        "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
         "label": _names(records, "label", rows),
     }
-    return StoredReadings(pa.table({FILE: of_file.astype(np.int32), **columns}), [file.sha256 for file in told.files])
+    return StoredReadings(pa.table(columns), _cases(told, used), [file.sha256 for file in told.files])
 
 
-def pick_rows(column: pa.Array, rows: Codes) -> pa.Array:
-    """The chosen rows; the column itself where they are all of them in order."""
-    if len(rows) == len(column) and (len(rows) == 0 or (rows[0] == 0 and (np.diff(rows) == 1).all())):
-        return column
-    return column.take(pa.array(rows))
+def _cases(told: Understood, used: Codes) -> pa.Table:
+    """What the cells of readings say, each distinct case once."""
+    values, meanings = told.values, [one.meaning for one in told.named]
+    kinds, sign = values.kinds[used], values.sign[used]
+    units = [None, *(QUANTITIES[one.quantity].unit if one.quantity else None for one in meanings)]
+    columns: dict[str, Any] = {
+        "raw_text": values.texts.take(pa.array(used)),
+        "quantity": decode([one.quantity for one in meanings], kinds),
+        "conductors": decode([one.conductors for one in meanings], kinds),
+        "value": values.value[used],
+        "unit": decode(units, np.where(sign != 0, kinds + 1, 0)),
+        "comparator": decode(SIGNS, sign.astype(np.int64)),
+        "indication": pa.array(values.pick("indication", used), pa.string()),
+        "reason": pa.array(values.pick("reason", used), pa.string()),
+        "resolution": values.resolution[used],
+        "test_voltage_v": np.array([one.test_voltage_v or np.nan for one in meanings] or [np.nan])[kinds],
+        "rcd_multiple": np.array([one.rcd_multiple or np.nan for one in meanings] or [np.nan])[kinds],
+    }
+    return pa.table(columns)
+
+
+def pick_rows(column: pa.Array, rows: Rows) -> pa.Array:
+    """The chosen rows."""
+    return column if isinstance(rows, slice) else column.take(pa.array(rows))
 
 
 def _moments(nanoseconds: npt.NDArray[np.int64], zone: str | None) -> pa.Array:
     return pa.array(nanoseconds, mask=nanoseconds == NEVER).cast(pa.timestamp("ns", tz=zone))
 
 
-def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.DictionaryArray:
+def _column_names(records: Records, rows: Rows, *, several: bool) -> pa.DictionaryArray:
     """The heading of each value; for readings only where a row holds several, for refusals always."""
     texts: list[str | None] = []
-    codes = records.table * 4096 + records.test + 1
-    kinds, inverse = np.unique(codes[rows], return_inverse=True)
-    for kind in kinds:
-        plan, test = records.tables[int(kind) // 4096].plan, int(kind) % 4096 - 1
+    inverse, (tables, tests) = combine(records.table[rows], records.test[rows] + 1)
+    for table, test_code in zip(tables, tests, strict=True):
+        plan, test = records.tables[table].plan, int(test_code) - 1
         if test >= 0:
             texts.append(plan.tests[test].heading if len(plan.tests) > 1 or not several else None)
         else:
@@ -164,10 +181,11 @@ def _column_names(records: Records, rows: Codes, *, several: bool) -> pa.Diction
     return coded(texts, inverse)
 
 
-def _names(records: Records, name: str, rows: Codes) -> pa.DictionaryArray:
+def _names(records: Records, name: str, rows: Rows) -> pa.DictionaryArray:
     """Label or serial: the cell, or what the preamble says where there is none."""
     column = distinct(records.text(name))
-    cells = [clean_name(text) if text else None for text in column.texts]
+    written = fold_name if name == "label" else fold
+    cells = [clean_name(written(text)) if text else None for text in column.texts]
     codes, (of_cell, tables) = combine(column.codes[rows], records.table[rows])
     told = [
         getattr(records.tables[table].context, name) if cells[cell] is None else cells[cell]
@@ -177,14 +195,14 @@ def _names(records: Records, name: str, rows: Codes) -> pa.DictionaryArray:
 
 
 def clean_name(text: str) -> str | None:
-    """A label or serial number without what spreadsheets wrap around text (``="0012"``, a leading apostrophe)."""
-    name = fold_name(text).replace("\x00", "")
+    """A folded name without what spreadsheets wrap around text (``="0012"``, a leading apostrophe)."""
+    name = text.replace("\x00", "")
     if name.startswith('="') and name.endswith('"'):
         name = name[2:-1]
     return " ".join(name.removeprefix("'").split()) or None
 
 
-def _memory(records: Records, rows: Codes) -> pa.Array:
+def _memory(records: Records, rows: Rows) -> pa.Array:
     column = pick_rows(records.text("memory_no"), rows)
     if len(column) and (numbers := _plain_numbers(column)) is not None:
         return numbers
@@ -204,23 +222,24 @@ def _plain_numbers(column: pa.Array) -> pa.Array | None:
     lengths = pc.min_max(pc.binary_length(column)).as_py()
     if column.null_count or lengths["min"] < 1 or lengths["max"] > MEMORY_DIGITS:
         return None
+    if not only_digits(column):
+        return None
     try:
-        numbers = column.cast(pa.int64())
+        return column.cast(pa.int64())
     except pa.ArrowInvalid:
         return None
-    # What else could be cast: a sign in front, or hexadecimal digits behind 0x.
-    return None if pc.any(pc.match_substring_regex(column, "[^0-9]")).as_py() else numbers
 
 
-def _refusals(told: Understood, rows: Codes) -> pd.DataFrame:
-    if not len(rows):
-        return no_refusals().copy()
+def _refusals(told: Understood, rows: Rows) -> pd.DataFrame:
     records, cases = told.records, told.values.codes[rows]
+    if not len(cases):
+        return no_refusals().copy()
     broken, values = records.broken[rows], told.values
+    of_table = records.table[rows]
     reasons, messages = values.pick("refusal")[cases], values.pick("message")[cases]
     for at in np.flatnonzero(broken):
         name = BROKEN_NAMES[broken[at]]
-        detail = records.tables[records.table[rows[at]]].detail
+        detail = records.tables[of_table[at]].detail
         reasons[at], messages[at] = ("unreadable" if name in UNREADABLE else name), detail or BROKEN[name]
     columns = {
         "evidence_sha256": decode([file.sha256 for file in told.files], told.of_file[rows]),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import BinaryIO
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,8 @@ import pandas as pd
 from ingest.exports.assemble import Assembled, FileFacts, assemble
 from ingest.exports.read import Claim, collect
 from ingest.exports.records import Records
-from ingest.exports.stored import StoredReadings
+from ingest.exports.source import Source
+from ingest.exports.stored import StoredReadings, join_readings
 from ingest.exports.stream import NotPlain, open_large, read_large
 from ingest.exports.zones import Zones
 from schemas.check import conform_table
@@ -85,16 +87,24 @@ class Batch:
             sha256=told.sha256, zones=zones, date_order=told.date_order or (profile.date_order if profile else None)
         )
 
-    def read_large(self, told: Told, content: bytes, write: Callable[[int, StoredExtract], None]) -> int | None:
-        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole."""
+    def read_large(
+        self, told: Told, content: bytes | BinaryIO, write: Callable[[int, StoredExtract], None],
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> int | None:  # fmt: skip
+        """Read one large text in parts; how many were handed to ``write``. None where it has to be read as a whole.
+
+        ``meanwhile`` is called while the first parts are read, perhaps again.
+        """
         if told.claim.refused:
             return None
-        large = open_large(content, told.claim.profile)
+        large = open_large(Source.of(content), told.claim.profile)
         if large is None:
             return None
         facts = self.facts(told, told.claim)
         try:
-            return read_large(large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])))
+            return read_large(
+                large, facts, lambda at, part: write(at, with_counts(part, [told], [told.claim])), meanwhile
+            )
         except NotPlain:
             return None
 
@@ -127,6 +137,21 @@ def add_counts(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The counts of the parts of one file as one row (schemas.readings.FileCounts)."""
     added = {name: [sum(int(part[name].iloc[0]) for part in parts)] for name in ("readings", "refusals", "records")}
     return conform_table(FileCounts, parts[0].assign(**added))
+
+
+def join_stored_extracts(parts: Sequence[StoredExtract]) -> FilesExtract:
+    """What was read in many parts as tables, made and checked at once; the counts of one file are added up.
+
+    Shape: as ``join_extracts``. Raises TableError.
+    """
+    counts = pd.concat([part.files for part in parts], ignore_index=True)
+    numbers = counts.groupby("evidence_sha256", sort=False)[["readings", "refusals", "records"]].sum()
+    files = counts.drop_duplicates("evidence_sha256").set_index("evidence_sha256").assign(**numbers).reset_index()
+    return FilesExtract(
+        readings=join_readings([part.readings for part in parts]),
+        refusals=pd.concat([part.refusals for part in parts], ignore_index=True),
+        files=conform_table(FileCounts, files),
+    )
 
 
 def join_extracts(parts: Sequence[FilesExtract]) -> FilesExtract:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
-from ingest.cells.text import fold
+from ingest.cells.text import CACHE, fold
 from ingest.exports.context import Context
 from ingest.exports.grid import Grid
 from ingest.exports.headings import parse_heading
@@ -45,11 +46,12 @@ def split_beside(grid: Grid) -> list[Part]:
 
 def _cut(row: Sequence[str]) -> tuple[int, int] | None:
     """Where the first table ends and the second begins; None where a row is no headings of two tables."""
-    roles = [{role for role, _ in parse_heading(fold(cell)).roles} for cell in row]
-    seen: set[str] = set()
+    if sum(map(_is_clocked, row)) < 2:
+        return None
+    seen: frozenset[str] = frozenset()
     second = None
-    for at, told in enumerate(roles):
-        clocked = told & CLOCKED
+    for at, cell in enumerate(row):
+        clocked = _roles(cell) & CLOCKED
         if clocked and clocked <= seen:
             second = at
             break
@@ -57,10 +59,22 @@ def _cut(row: Sequence[str]) -> tuple[int, int] | None:
     if second is None:
         return None
     begin = second
-    while begin > 1 and row[begin - 1].strip() and roles[begin - 1] & LEADING:
+    while begin > 1 and row[begin - 1].strip() and _roles(row[begin - 1]) & LEADING:
         begin -= 1
     end = _gap(row, begin).start
     return (end, begin) if looks_like_headings(row[:end]) and looks_like_headings(row[begin:]) else None
+
+
+@lru_cache(maxsize=CACHE)
+def _roles(cell: str) -> frozenset[str]:
+    """The roles that a heading can have."""
+    return frozenset(role for role, _ in parse_heading(fold(cell)).roles)
+
+
+@lru_cache(maxsize=CACHE)
+def _is_clocked(cell: str) -> bool:
+    """True where a heading can stand over dates or times; none of these is without letters."""
+    return cell.lower() != cell.upper() and not CLOCKED.isdisjoint(_roles(cell))
 
 
 def _side(grid: Grid, position: int, first: int, last: int, begin: int) -> Grid:

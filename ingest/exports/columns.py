@@ -16,19 +16,21 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv
 
+from ingest.exports.bytes_of import first_bytes
 from ingest.exports.distinct import distinct
 from ingest.exports.plan import Plan, is_aside
+from ingest.exports.source import Source
 
-CHUNK_BYTES: Final = 4 << 20
 RETRY_BYTES: Final = 256 << 10
-ORDINARY: Final = "^[0-9<>≥≤]"
+ORDINARY: Final = np.isin(np.arange(256), list(b"0123456789<>"))
+"""By byte: whether a row of data begins so. Signs that are no ASCII are looked at one by one."""
 
 
 @dataclass(frozen=True)
 class Chunk:
     """Some lines of a text: ``first`` is the physical line of the first of them, ``count`` how many there are."""
 
-    content: pa.Buffer
+    content: bytes
     first: int
     count: int
 
@@ -41,49 +43,44 @@ class Plain:
     ordinary: npt.NDArray[np.bool_]
 
 
-def cut_chunks(content: pa.Buffer, start: int, end: int, first_line: int, size: int = CHUNK_BYTES) -> Iterator[Chunk]:
-    """``content[start:end]`` (whole lines) in chunks of whole lines of about ``size`` bytes."""
-    view = memoryview(content)
+def cut_chunks(source: Source, start: int, end: int, first_line: int, size: int) -> Iterator[Chunk]:
+    """The bytes from ``start`` to ``end`` (whole lines) in chunks of whole lines of about ``size`` bytes."""
     line = first_line
     while start < end:
-        stop = min(start + size, end)
-        if stop < end:
-            cut = bytes(view[stop : min(stop + RETRY_BYTES, end)]).find(b"\n")
-            stop = end if cut < 0 else stop + cut + 1
-        count = count_lines(view[start:stop])
-        yield Chunk(content.slice(start, stop - start), line, count)
+        stop = end if end - start <= size else min(source.line_end_after(start + size), end)
+        content = source.read(start, stop)
+        count = content.count(b"\n")
+        yield Chunk(content, line, count)
         line += count
         start = stop
 
 
-def count_lines(part: memoryview) -> int:
-    """How many line ends (LF) are in ``part``."""
-    return int(np.count_nonzero(np.frombuffer(part, np.uint8) == 10))
-
-
 def read_plain(chunk: Chunk, plan: Plan, delimiter: str) -> Plain | None:
     """The lines of a chunk as columns; None where that is not certain to be right."""
-    view = memoryview(chunk.content)
-    marks = np.frombuffer(view, np.uint8)
-    returns = int(np.count_nonzero(marks == 13))
-    if (returns and returns != chunk.count) or (marks == 0).any():
+    content = chunk.content
+    if b"\x00" in content or (b"\r" in content and content.count(b"\r") != chunk.count):
         return None
-    names = [str(at) for at in range(plan.width)]
+    names, quoted = [str(at) for at in range(plan.width)], b'"' in content
     try:
         table = pyarrow.csv.read_csv(
-            pa.BufferReader(chunk.content),
-            read_options=pyarrow.csv.ReadOptions(column_names=names, block_size=1 << 20),
-            parse_options=pyarrow.csv.ParseOptions(delimiter=delimiter, ignore_empty_lines=False),
+            pa.BufferReader(content),
+            read_options=pyarrow.csv.ReadOptions(
+                column_names=names, block_size=max(len(content), RETRY_BYTES), use_threads=False
+            ),
+            parse_options=pyarrow.csv.ParseOptions(
+                delimiter=delimiter, quote_char='"' if quoted else False, ignore_empty_lines=False
+            ),
             convert_options=pyarrow.csv.ConvertOptions(
-                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False
+                column_types=dict.fromkeys(names, pa.string()), strings_can_be_null=False,
+                check_utf8=not content.isascii(),
             ),
         )  # fmt: skip
     except pa.ArrowInvalid:
         return None
     if table.num_rows != chunk.count:
         return None
-    columns = [column.combine_chunks() for column in table.columns]
-    if (marks == ord('"')).any() and any(pc.any(pc.match_substring(column, '"')).as_py() for column in columns):
+    columns = [column.chunk(0) if column.num_chunks == 1 else column.combine_chunks() for column in table.columns]
+    if quoted and any(pc.any(pc.match_substring(column, '"')).as_py() for column in columns):
         return None
     return Plain(columns, ordinary_rows(columns, plan))
 
@@ -94,10 +91,10 @@ def ordinary_rows(columns: Sequence[pa.Array], plan: Plan) -> npt.NDArray[np.boo
     for at in plan.numbered:
         if found.all():
             break
-        found |= pc.match_substring_regex(columns[at], ORDINARY).to_numpy(zero_copy_only=False)
+        found |= _begins_as_data(columns[at])
     for place in plan.watched:
         column, first = columns[place], place == 0
-        if first and pc.all(pc.match_substring_regex(column, "^[0-9]")).as_py():
+        if first and ((marks := first_bytes(column)) >= ord("0")).all() and (marks <= ord("9")).all():
             continue
         names = distinct(column)
         aside = np.array([is_aside(plan, text or "", first=first) for text in names.texts], bool)
@@ -105,4 +102,15 @@ def ordinary_rows(columns: Sequence[pa.Array], plan: Plan) -> npt.NDArray[np.boo
     for place in plan.behind:
         # A number among words may mean that the row is shifted: it is looked at as a whole (alignment.is_shifted).
         found &= ~pc.match_substring_regex(columns[place], r"^[<>≥≤+\-. ]*[0-9]").to_numpy(zero_copy_only=False)
+    for place in plan.wordless:
+        found &= ~pc.match_substring_regex(columns[place], r"^\pL").to_numpy(zero_copy_only=False)
+    return found
+
+
+def _begins_as_data(column: pa.Array) -> npt.NDArray[np.bool_]:
+    """True for each text that begins with a digit or a comparator."""
+    marks = first_bytes(column)
+    found: npt.NDArray[np.bool_] = ORDINARY[marks]
+    if (marks >= 0x80).any():
+        found |= pc.match_substring_regex(column, "^[≥≤]").to_numpy(zero_copy_only=False)
     return found

@@ -17,12 +17,16 @@ from typing import Any, Final
 from ingest.exports.decode import decode
 from ingest.exports.grid import Grid, split_lines
 from ingest.exports.sheet_errors import find_errors
+from ingest.exports.source import Source
 
 GZIP: Final = b"\x1f\x8b"
 ZIP: Final = b"PK\x03\x04"
 OLD_SPREADSHEET: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-MOST_BYTES: Final = 2 << 30
-"""No more than this is ever unpacked from one file [bytes]."""
+MOST_BYTES: Final = 256 << 20
+"""No more than this is ever unpacked from one file, or read as a whole: it takes 25 times as much memory [bytes]."""
+TOO_LONG: Final = (
+    "the file is too long to be read as a whole, as it has to be where it is not one plain table in UTF-8: split it"
+)
 MOST_TIMES: Final = 300
 """Text of exports packs 5 to 40 fold; more than this is a bomb, once it is larger than ``SMALL_BYTES``."""
 SMALL_BYTES: Final = 16 << 20
@@ -30,6 +34,8 @@ MOST_MEMBERS: Final = 1000
 MOST_CELLS: Final = 20_000_000
 HEAD_BYTES: Final = 128 << 10
 FIRST_LINES: Final = 100
+FIRST_BYTES: Final = len(OLD_SPREADSHEET)
+"""By so many bytes an archive or spreadsheet is told."""
 READABLE: Final = (".csv", ".tsv", ".txt", ".tab", ".dat", ".asc", ".log", "")
 
 
@@ -50,6 +56,16 @@ class NotOpened(Exception):
     """The file cannot be opened; the message says why and what to try."""
 
 
+def as_far_as_read(source: Source) -> bytes:
+    """All bytes of a file; of one that is too long so many that ``open_export`` will say so."""
+    return source.read(0, MOST_BYTES + 1)
+
+
+def is_packed(content: bytes) -> bool:
+    """True where the first bytes are those of an archive or a spreadsheet."""
+    return content.startswith((GZIP, ZIP, OLD_SPREADSHEET))
+
+
 def open_export(content: bytes) -> list[Member]:
     """The members of a file, at least one. Raises NotOpened where it cannot be unpacked."""
     if content.startswith(GZIP):
@@ -61,6 +77,8 @@ def open_export(content: bytes) -> list[Member]:
         return read_sheets(content)
     if content.startswith((b"%PDF", b"\x89PNG\r\n", b"\xff\xd8\xff")):
         raise NotOpened("this is a picture or a page, not an export: ask for the same as CSV")
+    if len(content) > MOST_BYTES:
+        raise NotOpened(TOO_LONG)
     return [_text("", content, True)]
 
 
@@ -163,7 +181,7 @@ def _sheet(name: str, sheet: Any, errors: Iterable[tuple[int, int, str]]) -> Mem
         raise NotOpened(f"the sheet {name} has more than {MOST_CELLS} cells: export it as CSV")
     rows = [[cell_text(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)]
     for at, column, text in errors:
-        if at < len(rows) and column < len(rows[at]) and not rows[at][column].strip():
+        if at < len(rows) and column < len(rows[at]):
             rows[at][column] = text
     grid = Grid(rows, range(1, len(rows) + 1), frozenset(), True, "")
     return Member(name=name, lines=["\t".join(row) for row in rows], complete=True, grid=grid)

@@ -18,10 +18,14 @@ from ingest.exports.measurements import Meaning, parse_meaning
 _COMMENT: Final = re.compile(r"\s*(?:#(?!\s*\d*\s*$)|//|;|\*(?!\s*$)|%|<!--|REM\b|/\*|-- )")
 _PAIR: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?::|=|\.{3,}|\t)\s*(.*?)\s*")
 _BETWEEN: Final = re.compile(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])|\s+(?=[A-Z][A-Za-z./ ]{1,20}[:=]\s)")
+_APART: Final = re.compile(r"\s{2,}(?=[A-Za-z][\w./#']*(?: [\w./#']+){0,4} ?[:=])")
+"""Two blanks before the next key: the words before them are the value of the last."""
 _WORD: Final = re.compile(r"[^a-z0-9#&/]+")
 _SERIAL: Final = re.compile(
-    r"(?:(?:meter|instrument|tester|device|unit|equipment)(?:'s)? )?(?:serial|ser)(?: ?(?:no|nr|number|num|id|#))?|"
-    r"s/?n|(?:meter|instrument|tester) (?:s/n|sn|no|number|id|#)|serial # ?"
+    r"(?:(?:test )?(?:meter|instrument|instr?|tester|device|unit|equipment)(?:'s)? )?"
+    r"(?:serial|ser)(?: ?(?:no|nr|number|num|id|#))?|s/?n|"
+    r"(?:test )?(?:meter|instrument|tester) (?:s/n|sn|no|number|id|#)|"
+    r"serial # ?|(?:serial|ser)(?: (?:no|nr|number))? of (?:the |this )?(?:test )?(?:meter|instrument|tester)"
 )
 _ZONE: Final = re.compile(
     r"(?:time ?)?zone|tz|times?(?: are)?(?: in)?|all times(?: in| are)?|clock(?: set to)?|(?:utc|gmt|time) offset|"
@@ -37,7 +41,8 @@ _ZONE_SENTENCE: Final = re.compile(
 )
 _DATE: Final = re.compile(
     r"(?:test|tests|tested|measurement|session|job|visit|record|reading)? ?(?:date|day|tested on)|dated?|"
-    r"(?:date|day) (?:of|for) (?:the |all )?(?:tests?|testing|tests? below|visit|measurements?|readings?)|date tested"
+    r"(?:date|day) (?:of|for) (?:the |all )?(?:tests?|testing|tests? below|visit|measurements?|readings?|inspection)|"
+    r"date (?:tested|measured|inspected|taken)|inspection date|(?:measured|taken|inspected|recorded) on"
 )
 _CLOCK: Final = re.compile(r"(?:test )?time(?: of test)?")
 _UNIT_OF: Final = re.compile(r"(?:units?|unit of measure)(?: used)? (?:for|of) (.+)|(.+?) (?:is |are )?(?:units?|in)")
@@ -105,6 +110,17 @@ def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
     return context
 
 
+def rejoin(row: Sequence[str], delimiter: str) -> Sequence[str]:
+    """The cells of a line that tells ``key: value`` where the value holds the mark that separates cells and a blank."""
+    first = next((at for at, cell in enumerate(row) if cell.strip()), None)
+    if first is None or not delimiter.strip() or _PAIR.fullmatch(row[first]) is None:
+        return row
+    behind = [cell for cell in row[first + 1 :] if cell.strip()]
+    if not behind or any(cell[0] != " " or ":" in cell or "=" in cell for cell in behind):
+        return row
+    return [delimiter.join((row[first], *behind))]
+
+
 def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
     """Key and value of a preamble line: in one cell with a colon, or in cells beside each other."""
     pairs: list[tuple[str, str]] = []
@@ -126,7 +142,9 @@ def _pairs(cells: Sequence[str]) -> list[tuple[str, str]]:
 
 def _told(text: str) -> list[tuple[str, str]]:
     """The keys and values that one cell holds: several where each has its colon, else one, else none."""
-    for parts in ([part for part in _BETWEEN.split(text) if part], [text]):
+    apart = _APART.split(text)
+    between = [part for one in apart for part in _BETWEEN.split(one) if part]
+    for parts in (between, apart, [part for part in _BETWEEN.split(text) if part], [text]):
         found = [_PAIR.fullmatch(part) for part in parts]
         if parts and all(one and one[2] for one in found):
             return [(one[1], one[2]) for one in found if one]
@@ -353,6 +371,31 @@ _SUMMARY: Final = re.compile(
 def is_summary(text: str) -> bool:
     """True for a text with the word of an average, a total, a worst case anywhere in it."""
     return _SUMMARY.search(fold(text)) is not None
+
+
+_NO_RESULTS: Final = frozenset(
+    ("limit", "limits", "uncertainty", "uncertainties", "accuracy", "acceptance", "criteria", "average", "averages",
+     "mean", "means", "typical", "maximum", "max", "minimum", "min", "worst", "best", "highest", "lowest", "statistics",
+     "specification", "specifications", "permitted", "allowed", "expected", "nominal", "tolerance", "tolerances",
+     "previous", "guidance", "target", "targets", "levels", "example", "examples", "calibration", "requirements",
+     "reference", "overall", "total", "totals", "recommended", "threshold", "thresholds", "design", "calculated",
+     "predicted", "setpoints", "alarm", "stats")
+)  # fmt: skip
+_OF_TITLES: Final = frozenset(
+    ("values", "value", "results", "result", "readings", "reading", "test", "tests", "of", "the", "for", "all", "case",
+     "visit", "instrument", "meter", "tester", "pass", "and", "in", "this", "table", "data", "figures", "measured",
+     "measurements", "standard", "model", "answer", "answers", "range", "fail", "used", "appliance", "appliances",
+     "monthly", "weekly", "certificate", "supply", "points", "measurement", "applied", "on", "at",
+     "from", "last", "year", "day", "job", "report", "summary", "to", "by", "per")
+)  # fmt: skip
+
+
+@lru_cache(maxsize=CACHE)
+def heads_no_results(title: str) -> bool:
+    """True for a title that says of the table below it that it holds limits, averages or the like."""
+    words = [word for word in re.findall(r"\w+", fold(title).lower()) if word.isalpha()]
+    known = all(word in _NO_RESULTS or word in _OF_TITLES for word in words)
+    return known and any(word in _NO_RESULTS for word in words)
 
 
 @lru_cache(maxsize=CACHE)

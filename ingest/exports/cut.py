@@ -37,7 +37,10 @@ def settle_last_row(
 
 
 def _looks_whole(cell: str, others: Sequence[str]) -> bool:
-    """True where the cell has a shape that another cell of its column has, or a text that stands there too."""
+    """True where the cell has a shape that another cell of its column has, or a text that stands there too.
+
+    The last digits may be cut off without a sign: there have to be as many as in any other cell of that shape.
+    """
     text = fold(cell)
     if not text:
         return True
@@ -46,7 +49,10 @@ def _looks_whole(cell: str, others: Sequence[str]) -> bool:
     if unit and unit in {_unit_of(other) for other in folded}:
         return True
     if any(mark.isdigit() for mark in text):
-        return _shape(text) in {_shape(other) for other in folded}
+        shape = _shape(text)
+        alike = [other for other in folded if _shape(other) == shape]
+        longer = any(other != shape and other.startswith(shape) for other in map(_shape, folded))
+        return bool(alike) and not longer and _last_digits(text) >= max(_last_digits(other) for other in alike)
     return text in folded or not any(other.startswith(text) for other in folded)
 
 
@@ -57,6 +63,10 @@ def _unit_of(text: str) -> str:
 
 
 def _shape(text: str) -> str:
-    """``0.35`` and ``12.40`` have the shape ``#.##``: digits before the point count for nothing."""
-    whole, point, rest = "".join(text.split()).replace(",", ".").partition(".")
-    return _DIGITS.sub("#", whole) + point + re.sub(r"\d", "#", rest)
+    """``0.35`` and ``12.4`` have the shape ``#.#``: how many digits stand together counts for nothing."""
+    return _DIGITS.sub("#", "".join(text.split()).replace(",", "."))
+
+
+def _last_digits(text: str) -> int:
+    """How many digits stand at the end."""
+    return len(text) - len(text.rstrip("0123456789"))

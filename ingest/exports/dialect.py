@@ -9,7 +9,7 @@ from ingest.cells.text import fold
 from ingest.exports.context import Context
 from ingest.exports.grid import DELIMITERS, SEPARATOR_LINE, Grid, parse_grid
 from ingest.exports.headings import parse_heading
-from ingest.exports.layout import find_plan, looks_like_headings, sample_after
+from ingest.exports.layout import find_in, looks_like_headings, sample_in
 
 SAMPLE_LINES = 50
 MOST_ROWS = 300
@@ -57,12 +57,14 @@ def find_delimiter(lines: Sequence[str]) -> str:
     """The delimiter under which the first lines have the richest headings, or the most even rows."""
     sample = list(lines[:SAMPLE_LINES])
     text = "\n".join(sample)
+    there = [delimiter for delimiter in DELIMITERS if delimiter in text]
+    if len(there) < 2:
+        return there[0] if there else ","
     scored = [
         (score(parse_grid(join_quotes(sample, delimiter), delimiter, complete=True)), -rank, delimiter)
-        for rank, delimiter in enumerate(DELIMITERS)
-        if delimiter in text
+        for rank, delimiter in enumerate(there)
     ]
-    return max(scored)[2] if scored else ","
+    return max(scored)[2]
 
 
 def score(grid: Grid) -> tuple[int, int]:
@@ -72,14 +74,13 @@ def score(grid: Grid) -> tuple[int, int]:
     """
     known = 0
     for position in range(min(len(grid.rows), MOST_ROWS)):
-        body = sample_after(grid.rows, position)
-        found = find_plan(grid.rows, position, Context(), body)
+        found = find_in(grid, position, Context())
         if found:
             plan, used = found
             explained = len(plan.known_tests) + len(plan.roles) + 5 * plan.is_long
             if explained < known:
                 break
-            return explained, sum(1 for row in body(used) if len(row) == plan.width)
+            return explained, sum(1 for row in sample_in(grid, position)(used) if len(row) == plan.width)
         if looks_like_headings(grid.rows[position]):
             known = max(known, sum(1 for cell in grid.rows[position] if parse_heading(fold(cell)).known))
     widths = [len(row) for row in grid.rows if len(row) > 1]

@@ -48,13 +48,13 @@ def combine(*columns: Codes) -> tuple[Codes, list[Codes]]:
         if width == 1:
             parts.append(np.zeros(count, np.int64))
             continue
-        joined, keys = _compact(joined * width + column if count > 1 else column, count * width)
+        joined, keys = compact(joined * width + column if count > 1 else column, count * width)
         before, own = np.divmod(keys, width)
         parts, count = [*(part[before] for part in parts), own], len(keys)
     return joined, parts
 
 
-def _compact(keys: Codes, limit: int) -> tuple[Codes, Codes]:
+def compact(keys: Codes, limit: int) -> tuple[Codes, Codes]:
     """Codes 0, 1, … for the distinct keys, all below ``limit``, and the key of each code."""
     if limit > max(DENSE_LEAST, DENSE * len(keys)):
         codes, values = pd.factorize(keys)
@@ -76,7 +76,7 @@ DENSE: Final = 4
 
 def first_rows(keys: Codes) -> Codes:
     """The row at which each distinct key appears first, keys in rising order."""
-    codes, values = _compact(keys, int(keys.max(initial=-1)) + 1)
+    codes, values = compact(keys, int(keys.max(initial=-1)) + 1)
     first = np.empty(len(values), dtype=np.int64)
     first[codes[::-1]] = np.arange(len(keys) - 1, -1, -1)
     return first

@@ -138,7 +138,8 @@ def _described(draft: Draft) -> dict[int, str]:
     """Column to what it holds, for those that the draft describes."""
     plan, seen = draft.seen.plan, draft.seen
     repeated = {heading for heading in plan.headings if plan.headings.count(heading) > 1}
-    found = {at: role for role, at in plan.roles if plan.headings[at]}
+    unsaid = ("from", "to") if plan.is_long else ("from", "to", "value")
+    found = {at: role for role, at in plan.roles if plan.headings[at] and role not in unsaid}
     found |= {test.index: "reading" for test in plan.tests if test.meaning.is_reading}
     if plan.value is not None and draft.fill and plan.doubt:
         found.pop(plan.value, None)

@@ -6,8 +6,8 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 DELIMITERS: Final = (",", ";", "\t", "|", "^", "~")
 LINE_ENDS: Final = re.compile(r"\r\n|\n|\r")
@@ -30,6 +30,8 @@ class Grid:
     damaged: frozenset[int]
     complete: bool
     delimiter: str
+    found: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
+    """What was found in these cells so far (layout.find_in)."""
 
 
 def split_lines(text: str) -> tuple[list[str], bool]:

@@ -27,6 +27,8 @@ _MEMORY: Final = re.compile(
     r" ?(?:mem|memory|store|slot|record|rec|location|loc|position|pos|cell|address|index|entry)?"
     r" ?(?:no|nr|num|number|#|id|index)?(?<=[a-z#])"
 )
+_SIGNS: Final = re.compile(r"(?=.*[<>±≥≤]|\+\s?/\s?-)[<>=≥≤±+/\-? ]+")
+_ZONED: Final = re.compile(r"\b(utc|gmt)\b|\btime (bst|z|zulu)$", re.IGNORECASE)
 _EPOCH: Final = re.compile(
     r"(?=.*\b(?:unix|epoch|posix)\b)"
     r"(?:(?:unix|epoch|posix|time|timestamp|stamp|date|in|of|test|utc|s|ms|sec|seconds?|msec|milliseconds?) ?)+"
@@ -85,8 +87,10 @@ def parse_heading(text: str) -> Heading:
         return Heading(text=text)
     order = parse_order(name)
     offset = next((parse_offset(part) for part in _BRACKETED.findall(name) if parse_offset(part) is not None), None)
-    if offset is None and re.search(r"\b(utc|gmt)\b", name, re.IGNORECASE):
-        offset = 0
+    if offset is None and (zoned := _ZONED.search(name)):
+        offset = parse_offset(zoned[1] or zoned[2])
+    if _SIGNS.fullmatch(name):
+        return Heading(text=text, roles=(("comparator", 0),))
     bare, unit = take_unit(name)
     roles = _roles(name) or _roles(bare) or _roles(_BRACKETED.sub(" ", bare)) or _roles(HUMP.sub(" ", bare))
     roles = tuple((role, rank) for role, rank in roles if not (role in ("time", "date", "moment") and unit))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
+from itertools import groupby
 from typing import Final
 
 from ingest.cells.clocks import parse_clock, split_moment
@@ -14,10 +15,18 @@ from ingest.cells.text import CACHE, fold
 from ingest.cells.units import Unit, parse_unit
 from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
+from ingest.exports.grid import Grid
 from ingest.exports.headings import Heading, parse_heading, parse_order
 from ingest.exports.measurements import parse_meaning, with_unit
 from ingest.exports.plan import REMARKS, Plan
-from ingest.exports.roles import ANCHORS, assign_roles, could_be_values, is_state, second_values
+from ingest.exports.roles import (
+    ANCHORS,
+    assign_roles,
+    could_be_values,
+    is_conductor,
+    is_state,
+    second_values,
+)
 from ingest.exports.unknown import keep_unknown
 from ingest.exports.wide import CONFLICT, TestColumn, contradicts, test_columns
 
@@ -33,6 +42,7 @@ _TEST_VOLTS: Final = re.compile(r"(?:50|100|125|250|500|1000)\s?V")
 _SHARE_OF: Final = re.compile(r"\d{1,3}\s?% (?:of )?[a-z].*", re.IGNORECASE)
 """The name of a share of something: ``80% limit``."""
 Body = Callable[[int], Sequence[Sequence[str]]]
+Sample = Callable[[], Sequence[Sequence[str]]]
 
 
 @lru_cache(maxsize=CACHE)
@@ -57,50 +67,71 @@ def sample_after(rows: Sequence[Sequence[str]], position: int) -> Body:
     head = {"", *(fold(cell) for cell in rows[position])}
 
     @cache
+    def kept(at: int) -> list[str] | None:
+        cells = [fold(cell) for cell in rows[at]]
+        first = next((cell for cell in cells if cell), "")
+        words = first and not first[0].isdigit()
+        if not first or (words and (is_furniture(first) or is_comment(first) or is_statistic(first))):
+            return None
+        alone = len(cells) > 2 and cells.count("") == len(cells) - 1
+        return None if alone or (first in head and head.issuperset(cells)) else cells
+
+    @cache
     def body(used: int) -> list[Sequence[str]]:
-        found: list[Sequence[str]] = []
-        for row in rows[position + used : position + used + SAMPLE_ROWS]:
-            cells = [fold(cell) for cell in row]
-            first = next((cell for cell in cells if cell), "")
-            words = first and not first[0].isdigit()
-            if not first or (words and (is_furniture(first) or is_comment(first) or is_statistic(first))):
-                continue
-            alone = len(cells) > 2 and sum(1 for cell in cells if cell) == 1
-            if not alone and not (first in head and head.issuperset(cells)):
-                found.append(cells)
-        return found
+        places = range(position + used, min(position + used + SAMPLE_ROWS, len(rows)))
+        return [cells for at in places if (cells := kept(at)) is not None]
 
     return body
+
+
+def sample_in(grid: Grid, position: int) -> Body:
+    """``sample_after`` for the rows of a grid, looked at once."""
+    body: Body | None = grid.found.get(position)
+    if body is None:
+        body = grid.found[position] = sample_after(grid.rows, position)
+    return body
+
+
+def find_in(grid: Grid, position: int, context: Context) -> tuple[Plan, int] | None:
+    """``find_plan`` for the rows of a grid, looked for once: first the shape of a file is chosen, then it is read."""
+    told = (position, context.test, context.test_text)
+    if told not in grid.found:
+        grid.found[told] = find_plan(grid.rows, position, context, sample_in(grid, position))
+    plan: tuple[Plan, int] | None = grid.found[told]
+    return plan
 
 
 def find_plan(rows: Sequence[Sequence[str]], position: int, context: Context, body: Body) -> tuple[Plan, int] | None:
     """The plan of a table whose headings begin at ``rows[position]``, and how many rows they take; else None.
 
     ``body(n)`` gives sample rows after the first n heading rows. Headings may take two rows (group above name), and a
-    row of units may follow.
+    row of units may follow. Of ``context`` only the test that a title names counts (``find_in`` relies on it).
     """
     first = rows[position]
     following = rows[position + 1] if position + 1 < len(rows) else ()
     if _are_units_above(first, following):
         return _below_units(rows, position, context, body)
-    if not _may_be_headings(first):
+    grouped = _repeats_group(first) and _may_be_group(first, following)
+    if not grouped and not _may_be_headings(first):
         return None
     best: tuple[Plan, int] | None = None
     candidates = [([fold(cell).replace("\n", " ") for cell in first], 1)]
-    if _may_be_group(first, following):
+    if grouped:
+        candidates = [(_stacked(first, following), 2)]
+    elif _may_be_group(first, following):
         stacked = (_stacked(first, following), 2)
         alone = _qualifies_all(first, following) and all(cell.strip() for cell in first)
         candidates = [stacked] if alone else [*candidates, stacked]
+    third = rows[position + 2] if position + 2 < len(rows) else ()
+    if _under(first, following) and _under(first, third) and _may_be_group(first, third):
+        candidates.append((_stacked(_stacked(first, following), third), 3))
     for headings, taken in candidates:
         after = rows[position + taken] if position + taken < len(rows) else ()
         units = _units_row(after, len(headings))
         used = taken + (1 if units else 0)
-        plan = make_plan(headings, units or [], context, _of_width(body(used), len(headings)))
-        if (
-            plan
-            and taken == 2
-            and not _adds(plan, [fold(cell) for cell in following], units or [], context, body(used))
-        ):
+        plan = make_plan(headings, units or [], context, partial(_of_width, body, used, len(headings)))
+        lowest = [fold(cell) for cell in rows[position + taken - 1]]
+        if plan and taken > 1 and not _adds(plan, lowest, units or [], context, partial(body, used)):
             plan = None
         if plan and taken == 1 and _leaves_names_below(first, following):
             plan = None
@@ -126,19 +157,18 @@ def _below_units(rows: Sequence[Sequence[str]], position: int, context: Context,
     units, headings = ([fold(cell) for cell in row] for row in (rows[position], rows[position + 1]))
     if position + 2 < len(rows) and _units_row(rows[position + 2], len(headings)) is not None:
         return None
-    plan = make_plan(headings, units, context, _of_width(body(2), len(headings)))
+    plan = make_plan(headings, units, context, partial(_of_width, body, 2, len(headings)))
     return None if plan is None else (keep_unknown(plan, body(2)), 2)
 
 
-def _of_width(sample: Sequence[Sequence[str]], width: int) -> Sequence[Sequence[str]]:
+def _of_width(body: Body, used: int, width: int) -> Sequence[Sequence[str]]:
     """The rows with as many cells as there are headings, where they are not too few: others say nothing of a column."""
+    sample = body(used)
     exact = [row for row in sample if len(row) == width]
     return exact if 4 * len(exact) >= len(sample) else sample
 
 
-def _adds(
-    plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
-) -> bool:
+def _adds(plan: Plan, lower: Sequence[str], units: Sequence[str], context: Context, sample: Sample) -> bool:
     """True where a row of groups explains more than the row below it alone."""
     alone = make_plan(lower, units, context, sample)
     return alone is None or richness(alone) < richness(plan)
@@ -156,7 +186,9 @@ def looks_like_headings(row: Sequence[str]) -> bool:
 
 def richness(plan: Plan) -> int:
     """How much of a table the headings explain."""
-    return len(plan.known_tests) + len(plan.roles) + (2 if plan.is_long else 0)
+    readings = [test.meaning for test in plan.tests if test.meaning.is_reading]
+    paired = sum(1 for meaning in readings if meaning.conductors)
+    return len(plan.known_tests) + len(readings) + paired + len(plan.roles) + (2 if plan.is_long else 0)
 
 
 def _may_be_headings(row: Sequence[str], least: int = 2, *, grouped: bool = False) -> bool:
@@ -165,7 +197,9 @@ def _may_be_headings(row: Sequence[str], least: int = 2, *, grouped: bool = Fals
     cells = [cell for cell in cells if cell]
     counted = [cell for cell in cells if not (grouped and _qualifies(cell))]
     repeated = len(counted) - len(set(counted))
-    states = sum(1 for cell in cells if is_state(cell) and not parse_heading(cell).meaning.is_reading)
+    states = sum(
+        1 for cell in set(cells) if is_state(cell) and not (cell == "No." or parse_heading(cell).meaning.is_reading)
+    )
     if len(cells) < least or repeated * 3 > len(cells) or states > 1 or _lists_units(cells):
         return False
     return not any(is_data_cell(cell) for cell in cells)
@@ -183,9 +217,30 @@ def _may_be_group(above: Sequence[str], below: Sequence[str]) -> bool:
     named = sum(1 for cell in below if cell.strip())
     if _qualifies_all(above, below):
         return True
-    if len(above) < len(below) - 1 or named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
+    if len(above) < len(below) - 1:
         return False
+    if named * 2 < len(below) or named < sum(1 for cell in above if cell.strip()):
+        return _goes_on(above, below)
     return any(not cell.strip() for cell in above) or any(not cell.strip() for cell in below)
+
+
+def _goes_on(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True where names go on in the next row: each stands below a name, and one says a pair or a unit."""
+    return _under(above, below) and any(_qualifies(fold(cell)) for cell in below if cell.strip())
+
+
+def _under(above: Sequence[str], below: Sequence[str]) -> bool:
+    """True for two names or more, no data, each below a name."""
+    named = [at for at, cell in enumerate(below) if cell.strip()]
+    return _may_be_headings(below, grouped=True) and all(at < len(above) and above[at].strip() for at in named)
+
+
+def _repeats_group(row: Sequence[str]) -> bool:
+    """True for names of groups that are written above each of their columns: the same words side by side."""
+    cells = [fold(cell) for cell in row]
+    runs = [name for name, _ in groupby(cells) if name]
+    filled = sum(1 for cell in cells if cell)
+    return len(runs) == len(set(runs)) < filled and not any(is_data_cell(cell) for cell in runs)
 
 
 def _leaves_names_below(above: Sequence[str], below: Sequence[str]) -> bool:
@@ -297,29 +352,18 @@ def _with_unit_of_value(plan: Plan, unit: Unit | None) -> Plan | None:
     return replace(plan, value_unit=unit, doubt=doubt)
 
 
-_CONDUCTOR: Final = frozenset(
-    ("l", "n", "e", "pe", "line", "live", "neutral", "earth", "ground", "cpc", "case", "chassis", "metalwork", "l1")
-)
-
-
-def _conductors_apart(
-    headings: Sequence[str], columns: Sequence[Sequence[str]], roles: Mapping[str, int]
-) -> str:  # fmt: skip
-    """Why rows cannot be read whose two conductors stand in columns of their own; nothing where they do not."""
+def find_ends(columns: Sequence[Sequence[str]], roles: Mapping[str, int]) -> tuple[int, ...]:
+    """The columns that name one conductor each: from which and to which was measured."""
     taken = {at for role, at in roles.items() if role not in ("pair", "id", "label")}
-    found = [
-        headings[at]
+    ends = {
+        at: {cell.lower() for cell in cells if cell}
         for at, cells in enumerate(columns)
-        if at not in taken and any(cells) and all(cell.lower() in _CONDUCTOR for cell in cells if cell)
-    ]
-    if len(found) < 2:
-        return ""
-    return f"{found[0]} and {found[1]} name one conductor each: a profile can say which pair is meant"
+        if at not in taken and any(cells) and all(is_conductor(cell) for cell in cells if cell)
+    }
+    return tuple(ends) if len(set().union(*ends.values())) > 1 else ()
 
 
-def make_plan(
-    headings: Sequence[str], units: Sequence[str], context: Context, sample: Sequence[Sequence[str]]
-) -> Plan | None:
+def make_plan(headings: Sequence[str], units: Sequence[str], context: Context, sample: Sample) -> Plan | None:
     """The plan for ``headings`` with a units row (or none), checked against ``sample`` rows; None where they are no
     headings of a table that can be read.
     """
@@ -328,12 +372,19 @@ def make_plan(
     named = sum(1 for heading in known if heading.known)
     if named < FEWEST_KNOWN or named * 2 < filled:
         return None
-    columns = [[row[index] for row in sample if index < len(row)] for index in range(len(headings))]
+    rows = sample()
+    columns = [[row[index] for row in rows if index < len(row)] for index in range(len(headings))]
     roles = assign_roles(known, columns)
     half = find_half(headings, columns, roles)
     roles |= {} if half is None else {"half": half}
     row_units = [parse_unit(units[index]) if index < len(units) else None for index in range(len(headings))]
-    plan = replace(_bare_plan(headings, units, known, roles), doubt=_conductors_apart(headings, columns, roles))
+    ends = find_ends(columns, roles)
+    if len(ends) > 1:
+        roles = {role: at for role, at in roles.items() if at not in ends} | {"from": ends[0], "to": ends[1]}
+    plan = _bare_plan(headings, units, known, roles)
+    if len(ends) > 2:
+        apart = ", ".join(headings[at] for at in ends)
+        plan = replace(plan, doubt=f"{apart} name one conductor each: a profile can say which pair is meant")
     value = roles.get("value")
     if value is not None and ("test" in roles or context.test is not None):
         second = second_values(known, columns, roles)

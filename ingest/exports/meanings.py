@@ -145,7 +145,7 @@ def _unit(meaning: Meaning, heading: Unit | None, texts: Mapping[str, str]) -> U
 def _prefixed(unit: Unit | None, text: str) -> Unit | None:
     """The unit with the prefix of a column of its own. Raises Unclear where that is not one letter and a bare unit."""
     prefix = fold(text)
-    if not prefix or prefix == "1":
+    if not prefix or prefix.lower() in ("1", "x1", "×1", "1x", "x 1", "1.0"):
         return unit
     if unit is None or unit.exponent or prefix not in PREFIXES:
         raise Unclear("ambiguous", f"prefix or multiplier {shown(text)} changes the value: say in a profile how")

@@ -49,10 +49,17 @@ class Meaning:
 EARTH_LOOP: Final = "earth_fault_loop_impedance"
 LINE_LOOP: Final = "line_neutral_loop_impedance"
 LOOPS: Final = ("loop", EARTH_LOOP, LINE_LOOP)
-MULTIPLES: Final = {"1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.0": 1.0, "2": 2.0, "2.0": 2.0, "5": 5.0,
+MULTIPLES: Final = {"50": 0.5, "100": 1.0, "200": 2.0, "500": 5.0,
+                    "1/2": 0.5, "½": 0.5, "0.5": 0.5, "0,5": 0.5, "1": 1.0, "1.0": 1.0, "2": 2.0, "2.0": 2.0, "5": 5.0,
                     "5.0": 5.0}  # fmt: skip
 _ORDINAL: Final = re.compile(r"^\d{1,2}\s?[.):]\s+(?=[^\W\d])")
 HUMP: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=\d)")
+_SMALL_R2: Final = re.compile(r"(?<![A-Za-z])r[\s.]?2(?![0-9])")
+SMALL_R2: Final = (
+    "r2 in small letters is a ring's protective conductor from end to end, R2 that of one circuit: write which it is"
+)
+_UNIT_INSIDE: Final = re.compile(r"(?:[kKMmGµ]|[Kk]il|[Mm]eg|[Mm]ega|[Kk]ilo|[Mm]illi)?(?:Ω|[Oo]hms?)")
+"""The unit of a resistance in the middle of a name, as in ``L-E Mohm 500V``."""
 _SPELT: Final = str.maketrans({"∆": "δ", "×": "x", "∗": "x"})
 _ASSERTS: Final = ("quantity", "place", "conductors", "own", "volts", "impedance")
 _NAMES_PAIR: Final = ("pair", "volts", "impedance")
@@ -67,7 +74,9 @@ def parse_meaning(text: str) -> Meaning:
     meaning = _whole(name)
     if not meaning.is_reading and (parted := HUMP.sub(" ", name)) != name:
         again = _whole(parted)
-        return again if again.is_reading or (again.speaks and not meaning.speaks) else meaning
+        meaning = again if again.is_reading or (again.speaks and not meaning.speaks) else meaning
+    if meaning.conductors == "R2" and _SMALL_R2.search(name):
+        return Meaning(unit=meaning.unit, unclear=SMALL_R2)
     return meaning
 
 
@@ -87,6 +96,8 @@ def _whole(text: str) -> Meaning:
     lower = _spelt(name)
     parts, left = cut_name(lower)
     words = [(name if len(name) == len(lower) else lower)[start:end] for start, end in left]
+    if unit is None and len(words) == 1 and _UNIT_INSIDE.fullmatch(words[0]):
+        unit = parse_unit(words[0])
     strange = [word for word in words if unit is None or parse_unit(word) != unit]
     return _resolve(parts, strange, Meaning(unit=unit))
 
@@ -122,6 +133,10 @@ def _quantities(parts: Sequence[Part], unit: Unit | None) -> set[str]:
     if not found:
         found = {value for part in parts if (value := part.value("weak")) and not part.value("other")}
     if not found and unit and unit.base in ("s", "siemens") and any(part.value("multiple") for part in parts):
+        found = {"rcd_trip_time"}
+    if not found and unit and unit.base == "V" and any(part.value("pair") for part in parts):
+        found = {"voltage"}
+    if not found and unit and unit.base == "s" and any(part.value("rated current") is not None for part in parts):
         found = {"rcd_trip_time"}
     if "loop" in found and len(found & set(LOOPS)) == 2:
         found.discard("loop")
@@ -225,13 +240,15 @@ def _continuity(pair: str | None, parts: Sequence[Part], meaning: Meaning) -> Me
 
 
 def with_unit(meaning: Meaning, unit: Unit | None) -> Meaning:
-    """A bare pair is a voltage where its unit is volts, a bare multiple of the rated current a trip time where it is
-    seconds; anything else stays as it is.
+    """A bare pair is a voltage where its unit is volts, and insulation where a test voltage stands beside kiloohms or
+    more; a bare multiple of the rated current is a trip time where its unit is seconds. Anything else stays as it is.
     """
     if meaning.quantity or meaning.other or meaning.unclear or unit is None:
         return meaning
     if meaning.conductors in QUANTITIES["voltage"].conductors and unit.base == "V":
         return replace(meaning, quantity="voltage")
+    if meaning.test_voltage_v and meaning.conductors and unit.base == "Ohm" and unit.exponent >= 3:
+        return replace(meaning, quantity="insulation_resistance")
     if meaning.rcd_multiple and not meaning.conductors and unit.base == "s":
         return replace(meaning, quantity="rcd_trip_time")
     return meaning

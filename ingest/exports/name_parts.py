@@ -62,6 +62,7 @@ _NUMBERED: Final[tuple[Row, ...]] = (
     ("multiple", "", rf"(?:(?:at|@)\s?)?(?:x|\*)\s?{_TIMES}{_RATED}(?![a-z0-9]|[.,]\d)"),
     ("multiple", "", rf"(?:(?:at|@)\s?)?{_TIMES}\s?(?:x|\*|times)\s?{_RATED}{_END}"),
     ("multiple", "", rf"(?:(?:at|@)\s?)?{_TIMES}\s?i(?:\s?[δd]\s?n)?{_END}"),
+    ("multiple", "", r"(?:(?:at|@)\s?)?(?P<times>50|100|200|500)\s?%"),
     ("current of the test", "", rf"(?:(?:at|@)\s?)?\d{{1,4}}(?:\.\d)?\s?m?a(?:mps?)?{_END}"),
     ("current of the test", "rcd", rf"(?:10|30|100|300|500)(?![.,]?\d){_END}"),
     ("half wave", "", r"(?:(?:at|@)\s?)?(?:0|180|90|270)\s?(?:°|º|degrees?|deg\.?)(?![a-z0-9])"),

@@ -12,6 +12,10 @@ _TRAILING: Final = re.compile(
     r"(?:\s*[,;:/|\-]\s*|\s+in\s+|\s+)([^\s,;:/|\-]+(?:\s(?:a\.?c|d\.?c)\.?)?)$", re.IGNORECASE
 )
 
+_UNIT_APART: Final = re.compile(
+    r"(?<=[^\W_])[\s,;:/|]+((?:[kKMGmµ]|[kK]ilo|[mM]egs?|[mM]ega|MEG|[mM]illi|[gG]iga)[\s-](?:[oO]hms?|OHMS?|Ω))$"
+)
+"""A unit of two words at the end: ``M ohm``, ``Mega Ohm``."""
 _NUMBER_LAST: Final = re.compile(r"(?<![A-Za-z0-9])\d+(?:[.,]\d+)?\s*$")
 """A number before a unit makes the two a setting of the test (``500 V``, ``30 mA``)."""
 _BELONGS: Final = re.compile(r"(?:^z|\btype|\blow)$", re.IGNORECASE)
@@ -29,6 +33,8 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
         unit = parse_unit(found[1])
         if unit is not None and not _is_pair(found[1]):
             return f"{name[: found.start()]} {name[found.end() :]}".strip(), unit
+    if apart := _UNIT_APART.search(name):
+        return name[: apart.start()], parse_unit(apart[1])
     found_last = _TRAILING.search(name)
     if found_last and found_last.start() > 0:
         unit = parse_unit(found_last[1])
@@ -42,8 +48,8 @@ def take_unit(name: str) -> tuple[str, Unit | None]:
         if unit is not None and unit.base in _MEASURED:
             return f"{name[: found.start()]} {name[found.end() :]}".strip(), unit
     first, blank, _ = name.partition(" ")
-    if blank and _LEADING.fullmatch(first):
-        return name, parse_unit(first)
+    if blank and _LEADING.fullmatch(first.rstrip(":")):
+        return name, parse_unit(first.rstrip(":"))
     if _GLUED_VOLTS.fullmatch(name):
         return name, parse_unit("V")
     return name, None

@@ -11,6 +11,7 @@ from ingest.cells.units import Unit
 from ingest.cells.value import Word
 from ingest.exports.context import is_comment, is_furniture, is_statistic
 from ingest.exports.measurements import Meaning
+from ingest.exports.roles import INDICATED
 from ingest.exports.wide import TestColumn
 
 REMARKS: Final = frozenset(("note", "notes", "remark", "remarks", "comment", "comments", "memo", "observations"))
@@ -72,10 +73,8 @@ class Plan:
 
     @cached_property
     def watched(self) -> tuple[int, ...]:
-        """Columns whose text can make a row a comment, page furniture or (without a number and time of its own) an
-        average.
-        """
-        places = {0} if self.own else {0, self.at("label"), self.at("test")}
+        """Columns whose text can make a row a comment, page furniture or an average."""
+        places = {0, self.at("label")} if self.own else {0, self.at("label"), self.at("test")}
         return tuple(sorted(at for at in places if at is not None))
 
     @cached_property
@@ -83,8 +82,15 @@ class Plan:
         """Columns of remarks: most say nothing of the value, some take it away."""
         taken = set(self._places.values()) | {self.value} | {test.index for test in self.tests}
         named = [at for at, heading in enumerate(self.headings) if heading.strip().lower().rstrip(".:") in REMARKS]
-        status = self.at("verdict") if self.value is None else None
-        return tuple(at for at in named if at not in taken) + (() if status is None else (status,))
+        return tuple(at for at in named if at not in taken)
+
+    @cached_property
+    def unexplained(self) -> tuple[int, ...]:
+        """Columns that nothing is taken from: a sign in one of them may belong to a value of its row."""
+        taken = {*self._places.values(), *self.remarks, self.value}
+        for test in self.tests:
+            taken |= {test.index, test.unit_at, test.sign_at, *test.flags}
+        return tuple(at for at in range(self.width) if at not in taken)
 
     @cached_property
     def behind(self) -> tuple[int, ...]:
@@ -96,6 +102,23 @@ class Plan:
             taken |= {at for at in (test.index, test.unit_at, test.sign_at, *test.flags) if at is not None}
         last = max(test.index for test in self.known_tests)
         return tuple(at for at in range(last + 1, self.width) if at not in taken and self.headings[at])
+
+    @cached_property
+    def first_value(self) -> int | None:
+        """The first column of values of a wide table where it stands directly behind the label and holds numbers."""
+        label = self.at("label")
+        if self.value is not None or label is None:
+            return None
+        beside = (test for test in self.tests if test.index == label + 1)
+        return next((test.index for test in beside if test.meaning.quantity not in (None, *INDICATED)), None)
+
+    @cached_property
+    def wordless(self) -> tuple[int, ...]:
+        """Columns of a wide table where a word may mean that the row is shifted: number, date, first value."""
+        if self.value is not None:
+            return ()
+        places = (self.at("memory_no"), self.at("date"), self.at("moment"), self.first_value)
+        return tuple(at for at in places if at is not None)
 
     def at(self, role: str) -> int | None:
         """Position of the column that holds ``role``, or None."""
@@ -110,7 +133,7 @@ def is_aside(plan: Plan, text: str, *, first: bool) -> bool:
     """True where the text of a watched column can make its row something else than a record."""
     if not text or (first and text[0].isdigit()):
         return False
-    return (not plan.own and is_statistic(text)) or (first and (is_comment(text) or is_furniture(text)))
+    return is_statistic(text) or (first and (is_comment(text) or is_furniture(text)))
 
 
 def repeated(before: Plan, again: Plan, used: int) -> Plan | None:

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
+from ingest.cells.text import shown
 from ingest.exports.beside import Part, split_beside
 from ingest.exports.containers import Member, NotOpened, first_lines, open_export
-from ingest.exports.context import Context
+from ingest.exports.context import Context, heads_no_results
 from ingest.exports.dialect import chosen_grid, score
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan
-from ingest.exports.outside import keep_unclaimed
+from ingest.exports.outside import UNREAD, keep_unclaimed
 from ingest.exports.records import Records
-from ingest.exports.scan import Scanner
+from ingest.exports.scan import FindPlan, Scanner
 from ingest.exports.shapes import Shaped, split_columns, stack_blocks, turn_grid
 from ingest.extract import Extract
 from ingest.profiles.csv import CsvProfile
@@ -30,6 +30,11 @@ MEMBER_COLUMNS: Final = 1000
 """In the second member of an archive, or the second sheet, columns count on from here; in the third from twice as
 many.
 """
+
+
+NOT_RECORDS: Final = (
+    "other tables of this file have numbers, dates or times, and this one has none: it may hold limits or a summary"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,13 +115,17 @@ def collect(content: bytes, name: str, records: Records, file_no: int, claim: Cl
     except NotOpened as error:
         keep_unclaimed([str(name)], records, file_no, "unreadable", str(error))
         return Claim(refused="unreadable", detail=str(error))
-    found = False
+    found, tables = False, len(records.tables)
     for number, member in enumerate(members):
         first = len(records.pieces)
+        if member.grid is None:
+            doubt_undated(records, tables)
+            tables = len(records.tables)
         if not claim.refused:
             found = read_member(member, records, file_no, claim.profile) or found
             keep_cut(member, str(name), records, file_no)
         shift_columns(records, first, number * MEMBER_COLUMNS)
+    doubt_undated(records, tables)
     if found:
         return claim
     refused = claim if claim.refused else Claim(refused="no profile")
@@ -137,33 +146,66 @@ def keep_cut(member: Member, name: str, records: Records, file_no: int) -> None:
 def read_member(member: Member, records: Records, file_no: int, profile: CsvProfile | None) -> bool:
     """Add the records of one text or sheet; True where a table was found in it."""
     grid = member.grid or chosen_grid(member.lines, member.complete, profile.delimiter if profile else None)
-    find, context = find_plan, Context()
+    find: FindPlan | None = None
+    context = Context()
     if profile:
         grid, find, context = profile.translate(grid), profile.find_plan, Context(decimal=profile.decimal)
+        beside = split_beside(grid)
+        if len(beside) > 1 and read_beside(beside, records, file_no, context, find, rest=profile.rest is not None):
+            return True
         if Scanner(grid, records, file_no, context, find=find).scan():
             return True
         if profile.rest is None:
             return False
     shaped = best_shape(member, grid)
-    first = len(records.pieces)
+    first, tables = len(records.pieces), len(records.tables)
     if shaped.grid is grid and not profile and len(parts := split_beside(grid)) > 1:
-        return read_beside(parts, records, file_no)
+        return read_beside(parts, records, file_no, context, find)
     if not Scanner(shaped.grid, records, file_no, context, find=find).scan():
         return False
     if shaped.turned:
         turn_back(records, first, shaped.places)
+    doubt_sheet(member, records, tables)
     return True
 
 
-def read_beside(parts: Sequence[Part], records: Records, file_no: int) -> bool:
-    """Add the records of tables that stand side by side; lines of one that cannot be read are refused."""
+def doubt_undated(records: Records, first: int) -> None:
+    """Let no row be read of tables without numbers, dates and times, where others of their file or book have them."""
+    tables = records.tables[first:]
+    if not any(table.plan.own for table in tables):
+        return
+    for number, table in enumerate(tables, start=first):
+        if table.plan is not UNREAD and not table.plan.own and table.context.date_text is None:
+            plan = replace(table.plan, doubt=table.plan.doubt or NOT_RECORDS)
+            records.tables[number] = replace(table, plan=plan)
+
+
+def doubt_sheet(member: Member, records: Records, first: int) -> None:
+    """Let no row of a sheet be read whose name says that it holds limits, averages or the like."""
+    if member.grid is None or not heads_no_results(member.name):
+        return
+    doubt = f"the name of the sheet, {shown(member.name)}, says that it holds no results"
+    for number in range(first, len(records.tables)):
+        table = records.tables[number]
+        records.tables[number] = replace(table, plan=replace(table.plan, doubt=doubt))
+
+
+def read_beside(
+    parts: Sequence[Part], records: Records, file_no: int, context: Context, find: FindPlan | None, *, rest: bool = True
+) -> bool:
+    """Add the records of tables that stand side by side, True where one was found; lines of one that cannot be read are
+    refused, unless no ``rest`` is to be read.
+    """
+    seen = 0
     for part in parts:
         first, grid = len(records.pieces), part.grid
-        if not Scanner(grid, records, file_no, Context()).scan():
+        if Scanner(grid, records, file_no, context, find=find).scan():
+            seen += 1
+        elif rest:
             lines = [grid.delimiter.join(row) for row in grid.rows]
             keep_unclaimed(lines, records, file_no, "no profile", numbers=grid.lines)
         shift_columns(records, first, part.shift)
-    return True
+    return rest or seen > 0
 
 
 def best_shape(member: Member, grid: Grid) -> Shaped:

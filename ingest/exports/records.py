@@ -12,10 +12,12 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest.cells.words import is_flagged, takes_away
+from ingest.cells.value import parse_comparator
+from ingest.cells.words import is_doubtful_status, is_flagged, says_beyond, takes_away
 from ingest.exports.context import Context
-from ingest.exports.distinct import decode, distinct
+from ingest.exports.distinct import combine, decode, distinct
 from ingest.exports.plan import Plan
+from ingest.exports.roles import join_ends
 
 Whole = npt.NDArray[np.int64]
 TEXTS: Final = (
@@ -26,8 +28,8 @@ LONG_ONLY: Final = ("unit", "comparator", "prefix", "verdict", "flag")
 BROKEN: Final = {
     "": "",
     "unreadable": "the row has more or fewer cells than its headings: a value could stand under the wrong heading",
-    "shifted": "a word stands under a measured quantity and a number among the words behind: the values of this row "
-    "may all stand under the heading of their neighbour",
+    "shifted": "a word or a date stands where a measured value or a time belongs: the values of this row may all stand "
+    "under the heading of their neighbour",
     "cut off": "the last line of the file was cut off here: export the file again",
     "quotes": "a quote in this row does not close: where its cells end is not certain",
     "no identity": "this row has no number, date or time of its own, as others of its table have: it may be a summary",
@@ -84,15 +86,16 @@ class Records:
         self, table_no: int, rows: Sequence[Sequence[str]], lines: Sequence[int], broken: Sequence[str]
     ) -> None:
         """Add the rows of a table: one record a row where it is long, one a filled test cell where it is wide."""
-        width = max([self.tables[table_no].plan.width, *(len(row) for row in rows)]) if rows else 0
-        if any(len(row) != width for row in rows):
+        lengths = {len(row) for row in rows}
+        width = max(self.tables[table_no].plan.width, *lengths) if rows else 0
+        if lengths - {width}:
             rows = [[*row, *[""] * (width - len(row))] for row in rows]
         columns = list(zip(*rows, strict=True))
 
         def cells(at: int) -> pa.Array:
             return pa.array(columns[at], pa.string()) if at < len(columns) else pa.nulls(len(rows), pa.string())
 
-        codes = np.fromiter((BROKEN_CODES[one] for one in broken), np.int8, len(rows))
+        codes = np.array([BROKEN_CODES[one] for one in broken] if any(broken) else [0] * len(rows), np.int8)
         self.add_columns(table_no, cells, np.fromiter(lines, np.int64, len(rows)), codes)
 
     def add_columns(self, table_no: int, cells: Cells, lines: Whole, broken: npt.NDArray[np.int8]) -> None:
@@ -100,9 +103,17 @@ class Records:
         plan = self.tables[table_no].plan
         shared = {role: cells(at) for role, at in plan.roles if role in TEXTS and role not in LONG_ONLY}
         shared.update(_moments(plan, cells))
-        remarks = _telling([cells(at) for at in plan.remarks], takes_away)
+        first, second = plan.at("from"), plan.at("to")
+        if first is not None and second is not None:
+            shared["pair"] = _pairs(cells(first), cells(second))
+        remarks = _either(
+            _telling([cells(at) for at in plan.remarks], takes_away),
+            _telling([cells(at) for at in plan.unexplained], says_beyond),
+        )
         if plan.value is not None:
             shared |= {role: cells(at) for role, at in plan.roles if role in LONG_ONLY}
+            if "flag" in shared and "comparator" not in shared:
+                shared |= _without_signs(shared["flag"])
             if remarks is not None:
                 flags = _telling([shared["flag"]], is_flagged) if "flag" in shared else None
                 shared["flag"] = _either(flags, remarks)
@@ -110,6 +121,8 @@ class Records:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
             return
+        if (status := plan.at("verdict")) is not None:
+            remarks = _either(remarks, _telling([cells(status)], is_doubtful_status))
         for position, test in enumerate(plan.tests):
             raw = cells(test.index)
             kept = _filled(raw)
@@ -155,7 +168,7 @@ class Records:
             part if part is not None else pa.nulls(len(piece.lines), pa.string())
             for part, piece in zip(parts, self.pieces, strict=True)
         ]
-        return pa.concat_arrays([_plain(part) for part in filled])
+        return _plain(filled[0]) if len(filled) == 1 else pa.concat_arrays([_plain(part) for part in filled])
 
     @cached_property
     def table(self) -> Whole:
@@ -208,6 +221,26 @@ def _telling(columns: Sequence[pa.Array], tells: Callable[[str], bool]) -> pa.Ar
     if not any(text is not None for column in texts for text in column):
         return None
     return pc.coalesce(*(decode(told, one.codes) for told, one in zip(texts, found, strict=True)))
+
+
+def _pairs(first: pa.Array, second: pa.Array) -> pa.Array:
+    """The pair of each row whose two conductors stand in columns of their own."""
+    ends = [distinct(_plain(column)) for column in (first, second)]
+    codes, (ones, others) = combine(*(end.codes for end in ends))
+    texts = [
+        join_ends(ends[0].texts[one] or "", ends[1].texts[two] or "") for one, two in zip(ones, others, strict=True)
+    ]
+    return decode(texts, codes)
+
+
+def _without_signs(flags: pa.Array) -> dict[str, pa.Array]:
+    """A column of flags in which comparators stand, as one of flags and one of comparators."""
+    found = distinct(_plain(flags))
+    signs = [text if parse_comparator(text or "") in ("gt", "lt") else None for text in found.texts]
+    if not any(signs):
+        return {}
+    others = [text if sign is None else None for text, sign in zip(found.texts, signs, strict=True)]
+    return {"flag": decode(others, found.codes), "comparator": decode(signs, found.codes)}
 
 
 def _either(first: pa.Array | None, second: pa.Array | None) -> pa.Array | None:

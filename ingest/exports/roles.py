@@ -10,11 +10,11 @@ from typing import Final
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
 from ingest.cells.dates import is_serial_day, parse_date
-from ingest.cells.text import CACHE, fold
+from ingest.cells.text import CACHE, fold, shown
 from ingest.cells.units import parse_unit
 from ingest.cells.value import number_of, parse_comparator
 from ingest.cells.verdict_words import VERDICT_COLUMN
-from ingest.cells.words import find_indication, is_not_measured, is_over_range
+from ingest.cells.words import ERRORS, find_indication, is_not_measured, is_over_range
 from ingest.exports.headings import Heading
 from ingest.exports.measurements import names_only_conductors, parse_meaning
 
@@ -27,6 +27,7 @@ ANCHORS: Final = frozenset(
     ("epoch", "moment", "date", "time", "memory_no", "meter_serial", "unit", "test", "value", "label", "pair")
 )
 INDICATED: Final = ("polarity", "non_contact_voltage", "voltage_indicator_proof")
+DITTO: Final = frozenset(('"', "''", "'", "〃", "ditto", "do", "do.", '-"-', '- " -', '""', "as above", "same"))
 
 
 def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str, int]:
@@ -54,8 +55,10 @@ def assign_roles(known: Sequence[Heading], columns: Sequence[Cells]) -> dict[str
         words = [index for _, _, index, role in offers if role == "value" and index not in taken]
         roles |= {"value": words[0]} if words else {}
     _count_records(roles, known, columns)
+    _flag_marks(roles, known, columns)
     free = [index for index, heading in enumerate(known) if index not in roles.values() and not heading.known]
     _assign_by_cells(roles, free, columns)
+    _doubt_prefixes(roles, known, columns)
     return roles
 
 
@@ -97,11 +100,13 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["test"] = tests[0]
     for index in [*free, *(at for at in range(len(columns)) if at not in free)]:
         filled = {cell for cell in columns[index] if cell}
-        if index not in free and not (filled and all(parse_unit(cell) for cell in filled)):
-            continue
         if index in roles.values() or not filled:
             continue
-        if "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5:
+        paired = "pair" not in roles and "value" in roles and _share(list(filled), _names_only_a_pair) >= 0.5
+        told = paired or all(parse_unit(cell) for cell in filled) or all(is_sign(cell) for cell in filled)
+        if index not in free and not told:
+            continue
+        if paired:
             roles["pair"] = index
         elif "comparator" not in roles and all(is_sign(cell) for cell in filled):
             roles["comparator"] = index
@@ -111,7 +116,67 @@ def _assign_by_cells(roles: dict[str, int], free: Sequence[int], columns: Sequen
             roles["prefix"] = index
 
 
-_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1)")
+def _flag_marks(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of a long table that is named like a sign and holds none, or has no known name and holds only yes and
+    no: what it says of the value beside it is not certain, so it takes the value away.
+    """
+    if "value" not in roles or "flag" in roles:
+        return
+    for index, heading in enumerate(known):
+        filled = {cell.lower() for cell in columns[index] if cell}
+        named = any(role == "comparator" for role, _ in heading.roles)
+        if index not in roles.values() and filled and (named or (not heading.known and filled <= _YES_OR_NO)):
+            roles["flag"] = index
+            return
+
+
+_YES_OR_NO: Final = frozenset(("y", "n", "yes", "no", "x", "true", "false", "*", "h", "0", "1", "✓", "✗"))
+
+
+def _doubt_prefixes(roles: dict[str, int], known: Sequence[Heading], columns: Sequence[Cells]) -> None:
+    """A column of bare prefixes, powers of ten or exponents that is not named so may scale the values beside it: it
+    takes them away like a flag.
+    """
+    if "value" not in roles or "prefix" in roles or "flag" in roles:
+        return
+    for index, cells in enumerate(columns):
+        filled = {cell for cell in cells if cell}
+        if index in roles.values() or not filled:
+            continue
+        name = known[index].text.strip().lower()
+        scaling = not known[index].known or name in _SCALES
+        powers = scaling and len(filled) > 1 and all(_POWER.fullmatch(cell) for cell in filled)
+        exponents = name in _EXPONENTS and all(_EXPONENT.fullmatch(cell) for cell in filled)
+        if filled <= _PREFIXES or powers or exponents:
+            roles["flag"] = index
+            return
+
+
+_SCALES: Final = frozenset(("range", "order", "magnitude", "order of magnitude", "power"))
+_EXPONENTS: Final = frozenset(("x", "e", "k/m", "exp", "exponent", "power", "10^", *_SCALES))
+_EXPONENT: Final = re.compile(r"[+-]?[0-9]|10\^?[+-]?[0-9]")
+_PREFIXES: Final = frozenset(
+    (
+        "k",
+        "K",
+        "M",
+        "G",
+        "m",
+        "µ",
+        "u",
+        "kilo",
+        "Kilo",
+        "mega",
+        "Mega",
+        "meg",
+        "Meg",
+        "milli",
+        "Milli",
+        "micro",
+        "Micro",
+    )
+)
+_POWER: Final = re.compile(r"[x×*]?\s*(?:1(?:0*|[eE][+-]?\d{1,2})|0?\.0*1|10\^[+-]?\d)")
 
 
 def _scales(cells: set[str]) -> bool:
@@ -153,7 +218,7 @@ def _moment_role(role: str, cells: Cells) -> str:
 
 def _share(cells: Cells, fit: Callable[[str], bool]) -> float:
     filled = [cell for cell in cells if cell]
-    return sum(1 for cell in filled if fit(cell)) / len(filled) if filled else 1.0
+    return sum(map(fit, filled)) / len(filled) if filled else 1.0
 
 
 def fits(role: str, cells: Cells) -> bool:
@@ -184,6 +249,9 @@ def fits(role: str, cells: Cells) -> bool:
         return _share(cells, lambda cell: any(mark.isdigit() for mark in cell)) >= 0.5
     if role == "zone":
         return _share(cells, lambda cell: parse_zone(cell) is not None) >= 0.5
+    if role == "flag":
+        counted = _share(cells, lambda cell: number_of(cell) is not None and cell not in ("0", "1"))
+        return counted < 0.5 or not any(cells)
     if role == "id":
         return _share(cells, str.isdigit) < 0.9
     return True
@@ -199,7 +267,7 @@ def is_state(text: str) -> bool:
 
 def _is_day(cell: str) -> bool:
     day = (split_moment(cell) or (cell,))[0]
-    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell)
+    return parse_date(day).seen or is_serial_day(day) or is_not_measured(cell) or cell.lower() in DITTO
 
 
 def is_sign(cell: str) -> bool:
@@ -207,6 +275,30 @@ def is_sign(cell: str) -> bool:
     return (bool(cell) and parse_comparator(cell) is not None and cell.lower() not in ("gt", "lt", "eq")) or cell in (
         "GT", "LT", "EQ", "gt", "lt", "eq",
     )  # fmt: skip
+
+
+_CONDUCTORS: Final = {
+    "l": "L", "l1": "L", "line": "L", "live": "L", "phase": "L", "n": "N", "neutral": "N", "e": "E", "pe": "E",
+    "earth": "E", "ground": "E", "cpc": "E", "case": "case", "chassis": "case", "metalwork": "case",
+}  # fmt: skip
+
+
+def is_conductor(cell: str) -> bool:
+    """True for the name of one conductor."""
+    return fold(cell).lower() in _CONDUCTORS
+
+
+@lru_cache(maxsize=CACHE)
+def join_ends(first: str, second: str) -> str:
+    """The pair of two conductors that stand in cells of their own; nothing where both are empty. What is no pair stays
+    as it was written, and is refused where it is read.
+    """
+    one, other = (_CONDUCTORS.get(fold(cell).lower()) for cell in (first, second))
+    if not first.strip() and not second.strip():
+        return ""
+    if one is None or other is None or one == other:
+        return f"{shown(first)} to {shown(second)}"
+    return f"{one}-{other}"
 
 
 def _names_only_a_pair(cell: str) -> bool:
@@ -246,6 +338,7 @@ def could_be_values(quantity: str | None, cells: Cells) -> bool:
         number_of(cell) is not None
         or is_not_measured(cell)
         or is_over_range(cell)
+        or ERRORS.fullmatch(cell) is not None
         or (quantity is not None and find_indication(quantity, cell) is not None)
         for cell in cells
         if cell

@@ -10,19 +10,23 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from ingest.cells.clocks import parse_clock, split_moment
+from ingest.cells.text import shown
 from ingest.exports.alignment import Alignment, align, has_identity, is_shifted, may_differ
 from ingest.exports.context import (
     Context,
+    heads_no_results,
     is_comment,
     is_furniture,
     is_statistic,
     is_summary,
     only_tells,
     read_context,
+    rejoin,
 )
 from ingest.exports.cut import settle_last_row
 from ingest.exports.grid import Grid
-from ingest.exports.layout import find_plan, is_data_cell, looks_like_headings, sample_after, with_units
+from ingest.exports.layout import find_in, is_data_cell, looks_like_headings, sample_in, with_units
 from ingest.exports.mend import mend_row
 from ingest.exports.outside import UNREAD, is_forgotten, keep_unclaimed
 from ingest.exports.plan import Plan, is_aside, repeated
@@ -38,6 +42,12 @@ NO_HEADINGS: Final = "no headings stand above this row that say what its numbers
 NO_TABLE: Final = Alignment(0)
 
 
+def is_clocked(cell: str) -> bool:
+    """True for a time of day, alone or behind a date, and for a count of seconds."""
+    moment = split_moment(cell)
+    return parse_clock(moment[1] if moment else cell, 6).nanoseconds is not None or cell.strip().isdigit()
+
+
 @dataclass
 class Scanner:
     """Walks a grid once, from top to bottom, and adds what it finds to ``records``."""
@@ -46,7 +56,7 @@ class Scanner:
     records: Records
     file_no: int
     context: Context
-    find: FindPlan = find_plan
+    find: FindPlan | None = None
     plan: Plan | None = None
     aligned: Alignment = NO_TABLE
     _rows: list[Row] = field(default_factory=list)
@@ -96,34 +106,53 @@ class Scanner:
     def _step_through(self) -> None:
         rows, position = self.grid.rows, 0
         while position < len(rows):
-            row = rows[position]
-            if self.plan is not None and self._ordinary(row, position):
-                self._keep(row, position, "")
-                position += 1
+            end = self._ordinary_until(position)
+            if end > position:
+                self._keep_ordinary(position, end)
+                position = end
             else:
-                position += self._other(row, position)
+                position += self._other(rows[position], position)
 
-    def _ordinary(self, row: Row, position: int) -> bool:
-        """True for the plain case: as many cells as headings, numbers where values or dates are, no average."""
-        plan = self.plan
-        assert plan is not None
-        if (
-            len(row) != plan.width
-            or plan.width != self.aligned.cells
-            or position in self.grid.damaged
-            or position == len(self.grid.rows) - 1
-        ):
-            return False
+    def _ordinary_until(self, position: int) -> int:
+        """Where the rows from ``position`` on are no longer plain. Plain are: as many cells as headings, numbers where
+        values or dates are, no average.
+        """
+        plan, rows, damaged = self.plan, self.grid.rows, self.grid.damaged
+        if plan is None or plan.width != self.aligned.cells:
+            return position
         if plan is not self._looked_at:
             self._looked_at, self._plain = plan, set()
-        known = self._plain
-        for at in plan.watched:
-            text = row[at]
-            if text not in known:
-                if is_aside(plan, text, first=at == 0):
-                    return False
-                known.add(text)
-        return any(row[place] and row[place][0] in ORDINARY_STARTS for place in plan.numbered)
+        known, width = self._plain, plan.width
+        for end in range(position, len(rows) - 1):
+            row = rows[end]
+            if len(row) != width or (damaged and end in damaged):
+                return end
+            for at in plan.watched:
+                text = row[at]
+                if text not in known:
+                    if is_aside(plan, text, first=at == 0):
+                        return end
+                    known.add(text)
+            for at in plan.numbered:
+                if row[at][:1] in ORDINARY_STARTS:
+                    break
+            else:
+                return end
+        return max(position, len(rows) - 1)
+
+    def _keep_ordinary(self, position: int, end: int) -> None:
+        """Keep a run of plain rows."""
+        plan, rows = self.plan, self.grid.rows[position:end]
+        assert plan is not None
+        if plan is UNREAD:
+            for at, row in enumerate(rows, start=position):
+                self._keep(row, at, "")
+            return
+        shown = plan.behind or plan.wordless
+        self.context = self.context.after_rows()
+        self._rows += rows
+        self._lines += self.grid.lines[position:end]
+        self._broken += ["shifted" if shown and is_shifted(row, plan) else "" for row in rows]
 
     def _other(self, row: Row, position: int) -> int:
         """Deal with a row that is not plainly data; how many rows it took."""
@@ -146,7 +175,7 @@ class Scanner:
             self._keep_odd(row, position)
         elif self._renames(filled):
             return 1
-        elif only_tells(filled):
+        elif only_tells(rejoin(filled, self.grid.delimiter)):
             self._change_context(row)
         elif not (is_comment(filled[0]) or self._is_aside(row, filled)):
             if len(filled) == 1:
@@ -158,7 +187,7 @@ class Scanner:
         """True for a row with a number, date or time of its own that was not struck out by a mark of comments."""
         plan = self.plan
         assert plan is not None
-        struck = is_comment(row[0]) and 0 in (at for _, at in plan.own)
+        struck = is_comment(row[0]) and row[0].strip("# ") != "" and 0 in (at for _, at in plan.own)
         return has_identity(row, plan) and (not struck or parse_memory_no(row[0]) is not None)
 
     def _keep_damaged(self, row: Row, position: int) -> None:
@@ -170,9 +199,9 @@ class Scanner:
     def _headings(self, position: int) -> int | None:
         """Begin a table where headings stand, and how many rows they took; a repeated heading begins nothing."""
         rows = self.grid.rows
-        context = read_context([row for _, row in self._waiting], self.context)
-        body = sample_after(rows, position)
-        found = self.find(rows, position, context, body)
+        context = self._read_above()
+        body = sample_in(self.grid, position)
+        found = self.find(rows, position, context, body) if self.find else find_in(self.grid, position, context)
         if found is None or (self.plan is not None and not any(role in ANCHORS for role, _ in found[0].roles)):
             if not looks_like_headings(rows[position]):
                 return None
@@ -181,7 +210,7 @@ class Scanner:
         aligned = Alignment(plan.width)
         if plan is not UNREAD:
             aligned = align(plan, body(used))
-            plan = replace(plan, doubt=plan.doubt or aligned.doubt)
+            plan = replace(plan, doubt=plan.doubt or aligned.doubt or self._title_doubt())
         if self.plan is not None and (same := repeated(self.plan, plan, used)) and context.units == self.context.units:
             if context == self.context:
                 return used
@@ -191,6 +220,14 @@ class Scanner:
         self.plan, self.context, self.aligned = plan, context, aligned
         self._found = self._found or plan is not UNREAD
         return used
+
+    def _title_doubt(self) -> str:
+        """Why the rows below a title are no results; nothing where no title since the last table says so."""
+        for _, row in self._waiting:
+            filled = [cell for cell in row if cell.strip()]
+            if len(filled) == 1 and heads_no_results(filled[0]):
+                return f"the title above the table, {shown(filled[0])}, says that it holds no results"
+        return ""
 
     def _is_title(self, filled: Row, position: int) -> bool:
         """True for a line of its own above other headings, or in a table whose test is named by such lines."""
@@ -214,8 +251,12 @@ class Scanner:
         self.plan = replace(plan, meaning=self.context.test)
         return True
 
+    def _read_above(self) -> Context:
+        """The context with what the lines outside tables say."""
+        return read_context([rejoin(row, self.grid.delimiter) for _, row in self._waiting], self.context)
+
     def _change_context(self, row: Row) -> None:
-        changed = read_context([row], self.context)
+        changed = read_context([rejoin(row, self.grid.delimiter)], self.context)
         if changed != self.context:
             self._flush()
             self.context = changed
@@ -244,7 +285,7 @@ class Scanner:
             broken = "no profile"
         elif self.aligned.identified and not has_identity(row, plan):
             broken = "no identity"
-        elif not plan.own and self._is_named_like_summary(row):
+        elif self._is_named_like_summary(row):
             broken = "summary"
         elif position == len(self.grid.rows) - 1 and not self.grid.complete:
             cells = self._without_end(cells)
@@ -260,8 +301,17 @@ class Scanner:
         self._keep(cells, position, broken)
 
     def _is_named_like_summary(self, row: Row) -> bool:
-        assert self.plan is not None
-        return any(is_aside(self.plan, row[at], first=False) for at in self.plan.watched if at < len(row))
+        """True where a watched column names an average and the row has neither a number nor a time of day of its own: a
+        date is no proof, averages of a day have it too.
+        """
+        plan = self.plan
+        assert plan is not None
+        number, clocks = plan.at("memory_no"), [plan.at(role) for role in ("moment", "time", "epoch")]
+        if number is not None and number < len(row) and parse_memory_no(row[number]) is not None:
+            return False
+        if any(at is not None and at < len(row) and is_clocked(row[at]) for at in clocks):
+            return False
+        return any(is_aside(plan, row[at], first=False) for at in plan.watched if at < len(row))
 
     def _without_end(self, cells: list[str]) -> list[str]:
         """The cells without the empty one at the end of every row, where headings have none."""
@@ -271,7 +321,7 @@ class Scanner:
     def _keep(self, row: Row, position: int, broken: str) -> None:
         if self.plan is UNREAD:
             row, broken = [self.grid.delimiter.join(row)], "no profile"
-        elif broken and self._says_nothing(row):
+        elif broken and (self._says_nothing(row) or self._is_part(row, broken)):
             text = self.grid.delimiter.join(row)
             keep_unclaimed([text], self.records, self.file_no, broken, numbers=[self.grid.lines[position]])
             return
@@ -281,6 +331,11 @@ class Scanner:
         self._rows.append(row)
         self._lines.append(self.grid.lines[position])
         self._broken.append(broken)
+
+    def _is_part(self, row: Row, broken: str) -> bool:
+        """True for a row of a wide table that lacks cells: under which heading each stands is not known at all."""
+        assert self.plan is not None
+        return broken == "unreadable" and self.plan.value is None and len(row) < self.aligned.cells
 
     def _says_nothing(self, row: Row) -> bool:
         """True where no value of a wide table stands in a row: it is kept as one text, or it would be forgotten."""
@@ -302,7 +357,7 @@ class Scanner:
     def _use_waiting(self) -> None:
         """Lines outside tables have said what they can; those that look like data are refused, not forgotten."""
         left = [(position, row) for position, row in self._waiting if is_forgotten(row)]
-        self.context = read_context([row for _, row in self._waiting], self.context)
+        self.context = self._read_above()
         self._waiting.clear()
         if left:
             lines = [self.grid.delimiter.join(row) for _, row in left]
@@ -310,14 +365,23 @@ class Scanner:
                            numbers=[self.grid.lines[position] for position, _ in left])  # fmt: skip
 
     def _tell_all(self) -> None:
-        """A serial number or zone that only a footer says holds for the whole file."""
+        """A serial number or zone that only a footer says holds for the whole file; one that stands between two tables
+        holds from there on.
+        """
+        tables = [one for one in self.records.tables[self._first_table :] if one.plan is not UNREAD]
+        last = tables[-1].context if tables else Context()
+        below = replace(
+            self.context,
+            meter_serial=self.context.meter_serial if self.context.meter_serial != last.meter_serial else None,
+            zone=self.context.zone if self.context.zone != last.zone else None,
+        )
         for number in range(self._first_table, len(self.records.tables)):
             table = self.records.tables[number]
             unsure = table.context.unsure
             told = replace(
                 table.context,
-                meter_serial=None if "serial" in unsure else table.context.meter_serial or self.context.meter_serial,
-                zone=None if "zone" in unsure else table.context.zone or self.context.zone,
+                meter_serial=None if "serial" in unsure else table.context.meter_serial or below.meter_serial,
+                zone=None if "zone" in unsure else table.context.zone or below.zone,
                 order=table.context.order or self.context.order,
                 dates=table.context.dates or self.context.dates,
             )

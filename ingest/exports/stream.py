@@ -25,6 +25,7 @@ from ingest.exports.grid import SEPARATOR_LINE, Grid, parse_grid, split_lines
 from ingest.exports.proofs import Proofs, join_proofs
 from ingest.exports.records import Records
 from ingest.exports.scan import Scanner
+from ingest.exports.source import Source
 from ingest.exports.times import prove_dates
 from ingest.exports.values import prove_styles
 from ingest.profiles.csv import CsvProfile
@@ -35,19 +36,20 @@ HEAD_BYTES: Final = 64 << 10
 TAIL_BYTES: Final = 32 << 10
 SAMPLES: Final = 10
 SAMPLE_BYTES: Final = 12 << 10
-PART_ROWS: Final = 250_000
+PART_BYTES: Final = 8 << 20
+"""About so much of the text becomes one part [bytes]."""
 WORKERS: Final = 2
+Write = Callable[[int, Assembled], None]
 
 
 @dataclass(frozen=True, kw_only=True)
 class Large:
     """A large text whose headings were found: bytes in UTF-8, where its rows begin and end, how it is read."""
 
-    content: pa.Buffer
+    source: Source
     start: int
     end: int
     first_line: int
-    tail: Grid
     delimiter: str
     scanner: Scanner
 
@@ -56,19 +58,21 @@ class NotPlain(Exception):
     """The text is not one table of plain lines: it has to be read as a whole."""
 
 
-def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
+def open_large(source: Source, profile: CsvProfile | None) -> Large | None:
     """A large text ready to be read in parts; None where it is small or its beginning is not plain."""
-    if len(content) < LARGE_BYTES or content[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK", b"\x1f\x8b", b"\xd0\xcf"):
+    if source.size < LARGE_BYTES or (profile and profile.preamble):
         return None
-    if b"\x00" in content[:HEAD_BYTES] or (profile and profile.preamble):
+    head = source.read(0, HEAD_BYTES)
+    if head.startswith((b"\xff\xfe", b"\xfe\xff", b"PK", b"\x1f\x8b", b"\xd0\xcf")) or b"\x00" in head:
         return None
-    begin = 3 if content.startswith(b"\xef\xbb\xbf") else 0
-    head_end = content.rfind(b"\n", 0, HEAD_BYTES) + 1
-    tail_start = content.rfind(b"\n", 0, len(content) - TAIL_BYTES) + 1
-    if head_end <= begin or tail_start <= head_end:
+    begin = 3 if head.startswith(b"\xef\xbb\xbf") else 0
+    head = head[: head.rfind(b"\n") + 1]
+    before_tail = source.read(source.size - TAIL_BYTES - HEAD_BYTES, source.size - TAIL_BYTES)
+    tail_start = source.size - TAIL_BYTES - len(before_tail) + before_tail.rfind(b"\n") + 1
+    if len(head) <= begin or b"\n" not in before_tail or tail_start <= len(head):
         return None
-    lines, _ = split_lines(decode(content[begin:head_end]).text)
-    if len(lines) != content.count(b"\n", 0, head_end):
+    lines, _ = split_lines(decode(head[begin:]).text)
+    if len(lines) != head.count(b"\n"):
         return None
     told = SEPARATOR_LINE.fullmatch(lines[0].strip()) if lines else None
     lines = ["", *lines[1:]] if told else lines
@@ -89,27 +93,21 @@ def open_large(content: bytes, profile: CsvProfile | None) -> Large | None:
         return None
     start = begin
     for _ in range(used):
-        start = content.index(b"\n", start) + 1
-    first_tail = content.count(b"\n", 0, tail_start) + 1
-    last, complete = split_lines(decode(content[tail_start:]).text)
-    grid = parse_grid(last, delimiter, complete=complete)
-    tail = Grid(grid.rows, [line + first_tail - 1 for line in grid.lines], grid.damaged, complete, delimiter)
-    return Large(
-        content=pa.py_buffer(content), start=start, end=tail_start, first_line=used + 1, tail=tail, delimiter=delimiter,
-        scanner=scanner,
-    )  # fmt: skip
+        start = head.index(b"\n", start) + 1
+    return Large(source=source, start=start, end=tail_start, first_line=used + 1, delimiter=delimiter, scanner=scanner)
 
 
-def read_large(large: Large, facts: FileFacts, write: Callable[[int, Assembled], None]) -> int:
+def read_large(large: Large, facts: FileFacts, write: Write, meanwhile: Callable[[], None]) -> int:
     """Hand readings and refusals of a large text to ``write`` (part number, part), in the order of its lines.
 
     Numbers begin at 0; where the text has to be read a second time, they begin at 0 again. Gives how many parts there
-    are in the end. Raises NotPlain.
+    are in the end. ``meanwhile`` is called while other threads make the first parts, perhaps again; ``write`` is called
+    by these threads. Raises NotPlain.
     """
     proofs = sample_proofs(large)
-    seen = list(_pass(large, facts, proofs, write))
+    seen = list(_pass(large, facts, proofs, write, meanwhile))
     if not all(agree(seen[0][0], decided) for decided, _ in seen[1:]):
-        seen = list(_pass(large, facts, join_proofs([proofs, *(found for _, found in seen)]), write))
+        seen = list(_pass(large, facts, join_proofs([proofs, *(found for _, found in seen)]), write, meanwhile))
     return len(seen)
 
 
@@ -123,9 +121,8 @@ def sample_proofs(large: Large) -> Proofs:
     """What small pieces from all over the text prove."""
     found = []
     step = max(SAMPLE_BYTES, (large.end - large.start) // SAMPLES)
-    view = memoryview(large.content)
     for place in range(large.start, large.end, step):
-        piece = bytes(view[place : min(place + SAMPLE_BYTES, large.end)])
+        piece = large.source.read(place, min(place + SAMPLE_BYTES, large.end))
         begin = 0 if place == large.start else piece.find(b"\n") + 1
         stop = piece.rfind(b"\n") + 1
         if stop <= begin:
@@ -138,48 +135,70 @@ def sample_proofs(large: Large) -> Proofs:
 
 
 def _pass(
-    large: Large, facts: FileFacts, proofs: Proofs, write: Callable[[int, Assembled], None]
+    large: Large, facts: FileFacts, proofs: Proofs, write: Write, meanwhile: Callable[[], None]
 ) -> Iterator[tuple[Decided, Proofs]]:
-    """Once through the text: lines are split here, while other threads make tables of what was split before."""
+    """Once through the text: it is cut into chunks of lines here, other threads make a part of each."""
 
-    def finish(number: int, records: Records) -> tuple[Decided, Proofs]:
+    def finish(number: int, chunk: Chunk, tail: Chunk | None) -> tuple[Decided, Proofs]:
+        records = Records()
+        _read_chunk(large, chunk, records)
+        if tail is not None:
+            _read_tail(large, tail, records)
         part = assemble(records, [facts], proofs)
         write(number, part)
         return part.decided, part.proofs
 
     waiting: deque[Future[tuple[Decided, Proofs]]] = deque()
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="tables") as pool:
-        for number, records in enumerate(_records(large)):
-            waiting.append(pool.submit(finish, number, records))
-            if len(waiting) > WORKERS:
-                yield waiting.popleft().result()
+        try:
+            for number, (chunk, tail) in enumerate(_chunks(large)):
+                waiting.append(pool.submit(finish, number, chunk, tail))
+                if len(waiting) > WORKERS:
+                    meanwhile()
+                    yield waiting.popleft().result()
+        finally:
+            meanwhile()  # also where reading fails: a thread may wait for it
         while waiting:
             yield waiting.popleft().result()
 
 
-def _records(large: Large) -> Iterator[Records]:
-    """The records of the text in parts of about ``PART_ROWS``."""
-    records = Records()
-    for chunk in cut_chunks(large.content, large.start, large.end, large.first_line):
-        _read_chunk(large, chunk, records)
-        if records.count >= PART_ROWS:
-            yield records
-            records = Records()
-    _scan_rows(large, large.tail, records)
-    yield records
+def _chunks(large: Large) -> Iterator[tuple[Chunk, Chunk | None]]:
+    """The lines of the text in chunks; with the last one what is left of the file, whose end may be cut off."""
+    count = max(1, round((large.end - large.start) / PART_BYTES))
+    even = count + count % 2 if count > 1 else 1  # as many for each of two threads
+    chunk = Chunk(b"", large.first_line, 0)
+    for following in cut_chunks(
+        large.source, large.start, large.end, large.first_line, -(-(large.end - large.start) // even)
+    ):
+        if chunk.count:
+            yield chunk, None
+        chunk = following
+    tail = large.source.read(large.end, large.source.size)
+    yield chunk, Chunk(tail, chunk.first + chunk.count, tail.count(b"\n"))
+
+
+def _read_tail(large: Large, tail: Chunk, records: Records) -> None:
+    """Add the last lines of the file as rows."""
+    lines, complete = split_lines(decode(tail.content).text)
+    grid = parse_grid(lines, large.delimiter, complete=complete)
+    lines_of = [line + tail.first - 1 for line in grid.lines]
+    _scan_rows(large, Grid(grid.rows, lines_of, grid.damaged, complete, large.delimiter), records)
 
 
 def _read_chunk(large: Large, chunk: Chunk, records: Records) -> None:
     """Add the lines of a chunk: as columns, in smaller chunks, or as rows."""
     plan = large.scanner.plan
     assert plan is not None
-    plain = read_plain(chunk, plan, large.delimiter)
-    if plain is None and chunk.content.size > 2 * RETRY_BYTES:
-        for small in cut_chunks(chunk.content, 0, chunk.content.size, chunk.first, RETRY_BYTES):
+    if not chunk.count:
+        return
+    plain, size = read_plain(chunk, plan, large.delimiter), len(chunk.content)
+    if plain is None and size > 2 * RETRY_BYTES:
+        smaller = RETRY_BYTES if size <= 16 * RETRY_BYTES else size // 8
+        for small in cut_chunks(Source.of(chunk.content), 0, size, chunk.first, smaller):
             _read_chunk(large, small, records)
         return
     if plain is None:
-        lines, _ = split_lines(decode(bytes(memoryview(chunk.content))).text)
+        lines, _ = split_lines(decode(chunk.content).text)
         if len(lines) != chunk.count:
             raise NotPlain
         grid = parse_grid(lines, large.delimiter, complete=True)

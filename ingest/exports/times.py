@@ -9,14 +9,15 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow.compute as pc
+import pyarrow as pa
 
 from ingest.cells.clocks import parse_clock, parse_zone, split_moment
 from ingest.cells.dates import DateCell, OrderDecision, is_serial_day, parse_date
 from ingest.cells.text import fold
 from ingest.cells.words import is_not_measured
+from ingest.exports.bytes_of import Bytes, parts_of
 from ingest.exports.clockings import Clocking, decide_clockings
-from ingest.exports.distinct import Codes, Distinct, combine, distinct
+from ingest.exports.distinct import Codes, Distinct, combine, distinct, take
 from ingest.exports.proofs import Place, Proofs
 from ingest.exports.records import Records, Table
 from ingest.exports.zones import NEVER, Zones, stamp_all
@@ -84,10 +85,12 @@ def read_moments(
     ``zones`` and ``order`` (the operator's or a decision's) are by file; ``proofs``: what other parts of a file that is
     read in parts have proved.
     """
-    days, clocks = distinct(records.text("date")), distinct(records.text("time"))
-    clockings, found = decide_clockings(records.tables, records.table, days, clocks, order, proofs)
+    days, clock_ns = distinct(records.text("date")), plain_clocks(records.text("time"))
+    clockings, found = decide_clockings(
+        records.tables, records.table, days, _other_clocks(records.text("time"), clock_ns), order, proofs
+    )
     reasons = Reasons()
-    local, offset, reason = read_locals(records, days, clocks, clockings, reasons)
+    local, offset, reason = read_locals(records, days, clock_ns, clockings, reasons)
     settle_midnights(records, local, reason, reasons)
     file_zones = _zone_cells(records, [clocking.zone for clocking in clockings])
     utc, why = stamp_all(records, local, offset, file_zones, clockings, zones, reasons.number)
@@ -103,31 +106,40 @@ def prove_dates(records: Records) -> Proofs:
 
 
 def read_locals(
-    records: Records, days: Distinct, clocks: Distinct, clockings: Sequence[Clocking], reasons: Reasons
+    records: Records, days: Distinct, clock_ns: npt.NDArray[np.int64], clockings: Sequence[Clocking], reasons: Reasons
 ) -> tuple[npt.NDArray[np.int64], Codes, Codes]:
     """Local nanoseconds, offset [minutes] and reason of each record. Plain days and times are added as columns."""
-    table = records.table
-    codes, (tables, day_codes, clock_codes) = combine(table, days.codes, clocks.codes)
-    local, offset = np.full(len(tables), NEVER, np.int64), np.full(len(tables), NEVER, np.int64)
-    reason = np.zeros(len(tables), np.int64)
-    day_ns, open_days = _plain_days(tables, day_codes, days, records.tables, clockings, reasons)
-    clock_ns = _plain_clocks(clocks)
-    reset = day_ns < (RESET_BEFORE - EPOCH).days * DAY_NS
-    twelve = np.array([clocking.twelve_hours for clocking in clockings] or [False], bool)
-    plain = (day_ns != NEVER) & (clock_ns[clock_codes] != NEVER) & ~twelve[tables]
-    local[plain] = (day_ns + clock_ns[clock_codes])[plain]
-    reason[plain & reset] = reasons.number(RESET) if (plain & reset).any() else 0
-    unsettled = (open_days != 0) & (clock_ns[clock_codes] != NEVER)
-    reason[unsettled] = open_days[unsettled]
-    for at in np.flatnonzero(~plain & ~unsettled):
-        number = int(tables[at])
-        moment = read_moment(
-            days.texts[day_codes[at]], clocks.texts[clock_codes[at]], records.tables[number], clockings[number]
-        )
-        reason[at] = reasons.number(moment.reason)
-        local[at] = NEVER if moment.local_ns is None else moment.local_ns
-        offset[at] = NEVER if moment.offset_min is None else moment.offset_min
-    return local[codes], offset[codes], reason[codes]
+    codes, (tables, day_codes) = combine(records.table, days.codes)
+    day_ns, why = _plain_days(tables, day_codes, days, records.tables, clockings, reasons)
+    if (reset := (day_ns != NEVER) & (day_ns < (RESET_BEFORE - EPOCH).days * DAY_NS)).any():
+        why[reset] = reasons.number(RESET)
+    twelve = np.array([clocking.twelve_hours for clocking in clockings] or [False], bool)[tables]
+    settled = (day_ns != NEVER) & ~twelve
+    plain = (clock_ns != NEVER) & (settled | ((day_ns == NEVER) & (why != 0)))[codes]
+    offset = np.full(len(codes), NEVER, np.int64)
+    known = plain & settled[codes]
+    local = np.where(known, day_ns[codes] + np.where(known, clock_ns, 0), NEVER)
+    reason = np.where(plain, why[codes], 0)
+    if not plain.all():
+        _read_others(records, days, clockings, reasons, np.flatnonzero(~plain), (local, offset, reason))
+    return local, offset, reason
+
+
+def _read_others(
+    records: Records, days: Distinct, clockings: Sequence[Clocking], reasons: Reasons, rows: Codes,
+    found: tuple[npt.NDArray[np.int64], Codes, Codes],
+) -> None:  # fmt: skip
+    """Read the moments of some rows, each distinct pair of date cell and time cell by itself."""
+    clocks = distinct(records.text("time").take(pa.array(rows)))
+    codes, (tables, day_codes, clock_codes) = combine(records.table[rows], days.codes[rows], clocks.codes)
+    moments = [
+        read_moment(days.texts[day], clocks.texts[clock], records.tables[table], clockings[table])
+        for table, day, clock in zip(tables, day_codes, clock_codes, strict=True)
+    ]
+    local, offset, reason = found
+    local[rows] = take(moments, codes, lambda one: NEVER if one.local_ns is None else one.local_ns, np.int64)
+    offset[rows] = take(moments, codes, lambda one: NEVER if one.offset_min is None else one.offset_min, np.int64)
+    reason[rows] = take(moments, codes, lambda one: reasons.number(one.reason), np.int64)
 
 
 def _plain_days(
@@ -149,23 +161,49 @@ def _plain_days(
     return (found[codes], why[codes]) if len(codes) else (np.empty(0, np.int64), np.empty(0, np.int64))
 
 
-def _plain_clocks(clocks: Distinct) -> npt.NDArray[np.int64]:
-    """Nanoseconds since midnight of each distinct text like 12:01:33 or 12:01; NEVER for all others."""
-    found = np.full(len(clocks.values), NEVER, np.int64)
-    for length, pattern in ((8, r"^[0-9]{2}:[0-9]{2}:[0-9]{2}$"), (5, r"^[0-9]{2}:[0-9]{2}$")):
-        shaped = pc.fill_null(pc.match_substring_regex(clocks.values, pattern), False)
-        rows = np.flatnonzero(shaped.to_numpy(zero_copy_only=False))
-        if not len(rows):
-            continue
-        texts = clocks.values.filter(shaped)
-        first = np.frombuffer(texts.buffers()[1], np.int32)[texts.offset]
-        marks = np.frombuffer(texts.buffers()[2], np.uint8)[first : first + len(rows) * length].reshape(-1, length)
-        digits = marks.astype(np.int64) - ord("0")
-        hour, minute = digits[:, 0] * 10 + digits[:, 1], digits[:, 3] * 10 + digits[:, 4]
-        second = digits[:, 6] * 10 + digits[:, 7] if length == 8 else np.zeros(len(rows), np.int64)
-        sound = (hour < 24) & (minute < 60) & (second < 60)
-        found[rows[sound]] = (((hour * 60 + minute) * 60 + second) * 10**9)[sound]
+def plain_clocks(column: pa.Array) -> npt.NDArray[np.int64]:
+    """Nanoseconds since midnight of each text like 12:01:33 or 12:01; NEVER for all others."""
+    found = np.full(len(column), NEVER, np.int64)
+    if column.null_count == len(column):
+        return found
+    places, marks = parts_of(column)
+    lengths = np.diff(places)
+    for length in (8, 5):
+        rows = np.flatnonzero(lengths == length)
+        if len(rows):
+            every = len(rows) == len(column)
+            texts = marks[places[0] : places[-1]].reshape(-1, length) if every else marks[
+                places[rows][:, np.newaxis] + np.arange(length)]  # fmt: skip
+            found[rows] = _clocks_of(texts)
+    if column.null_count:
+        found[column.is_null().to_numpy(zero_copy_only=False)] = NEVER
     return found
+
+
+def _clocks_of(texts: Bytes) -> npt.NDArray[np.int64]:
+    """``plain_clocks`` of texts of one length, one a row."""
+    at = np.ascontiguousarray(texts.T) - np.uint8(ord("0"))
+    hour, minute = at[0] * 10 + at[1], at[3] * 10 + at[4]
+    sound = (at[0] <= 2) & (at[1] <= 9) & (hour <= 23) & (at[2] == COLON) & (at[3] <= 5) & (at[4] <= 9)
+    seconds = hour * np.int64(3600) + minute * np.int64(60)
+    if len(at) == 8:
+        sound &= (at[5] == COLON) & (at[6] <= 5) & (at[7] <= 9)
+        seconds += at[6] * 10 + at[7]
+    return np.where(sound, seconds * 10**9, NEVER)
+
+
+def _other_clocks(column: pa.Array, clock_ns: npt.NDArray[np.int64]) -> Distinct:
+    """The distinct times that are not plain, null for all that are: plain ones prove nothing."""
+    rows = np.flatnonzero(clock_ns == NEVER)
+    if not len(rows):
+        return Distinct(np.zeros(len(column), np.int64), pa.array([None], pa.string()))
+    others = distinct(column.take(pa.array(rows)))
+    codes = np.zeros(len(column), np.int64)
+    codes[rows] = others.codes + 1
+    return Distinct(codes, pa.concat_arrays([pa.array([None], pa.string()), others.values]))
+
+
+COLON: Final = ord(":") - ord("0")
 
 
 def _zone_cells(records: Records, told: Sequence[str | None]) -> tuple[Codes, list[str | None]]:

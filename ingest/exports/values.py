@@ -37,20 +37,24 @@ UNSETTLED: Final = r"^[1-9][0-9]{0,2}[.,][0-9]{3}$"
 class Values:
     """What the value cells say: ``codes`` of the records into arrays of the distinct cases.
 
-    ``odd`` holds the case itself where it is more than a plain number (a word, a refusal, a comparator).
+    ``kinds`` is the position of what a case measures in the list of meanings, ``texts`` its cell as received. ``odd``
+    holds the case itself where it is more than a plain number (a word, a refusal, a comparator).
     """
 
     codes: Codes
+    kinds: Codes
+    texts: pa.Array
     value: npt.NDArray[np.float64]
     resolution: npt.NDArray[np.float64]
     sign: npt.NDArray[np.int8]
     odd: npt.NDArray[Any]
 
-    def pick(self, name: str) -> npt.NDArray[Any]:
-        """An attribute of the odd cases, None for plain numbers, by case."""
-        found = np.full(len(self.odd), None, dtype=object)
-        for at in np.flatnonzero(self.odd != None):  # noqa: E711
-            found[at] = getattr(self.odd[at], name)
+    def pick(self, name: str, cases: Codes | None = None) -> npt.NDArray[Any]:
+        """An attribute of the odd cases, None for plain numbers, by case: of all or of those chosen."""
+        odd = self.odd if cases is None else self.odd[cases]
+        found = np.full(len(odd), None, dtype=object)
+        for at in np.flatnonzero(odd != None):  # noqa: E711
+            found[at] = getattr(odd[at], name)
         return found
 
     @property
@@ -103,7 +107,7 @@ def read_values(
         (records.tables[number].place, int(column)): style
         for number, column, style in zip(tables, columns, styles, strict=True)
     }
-    return Values(codes, value, resolution, marks, odd), decided, found
+    return Values(codes, kinds, raw.values.take(pa.array(cells)), value, resolution, marks, odd), decided, found
 
 
 def _plain_cases(

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ingest.profiles.csv import Column, CsvProfile
 
 _NO_WORD: Final = re.compile(r"[\W_]+")
+_NO_ASCII_WORD: Final = {mark: None for mark in range(128) if not chr(mark).isalnum()}
 CLAIM_LINES: Final = 100
 FEWEST_KNOWN: Final = 2
 Row = Sequence[str]
@@ -34,7 +35,7 @@ def normal(heading: str) -> str:
 @lru_cache(maxsize=64)
 def squeezed(text: str) -> str:
     """Only the letters and digits of a text, folded: a quick look whether a heading can stand in it at all."""
-    return _NO_WORD.sub("", normal(text))
+    return text.lower().translate(_NO_ASCII_WORD) if text.isascii() else _NO_WORD.sub("", normal(text))
 
 
 def claims_lines(profile: CsvProfile, lines: Sequence[str]) -> bool:

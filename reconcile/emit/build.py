@@ -14,6 +14,7 @@ from schemas.dataset import TABLES, DatasetReadings
 from schemas.errors import TableError
 from schemas.evidence import Evidence
 from schemas.findings import SEVERITIES, Findings
+from schemas.joining import in_order, join_rows
 from schemas.membership import is_among
 from schemas.readings import Duplicates, Refusals
 
@@ -44,14 +45,16 @@ def join_readings(brief: Brief) -> pd.DataFrame:
     """Readings with their match: one row a reading, in the order of the evidence. Raises TableError for a reading
     that the matcher said nothing about.
     """
-    ordered = in_evidence_order(brief.readings, ["column_no"])
-    joined = ordered.merge(brief.matches, on="reading_id", how="left", validate="one_to_one")
-    return conform_table(DatasetReadings, joined)
+    joined = join_rows(brief.readings, brief.matches, key="reading_id")
+    if len(joined) != len(brief.readings):
+        lost = brief.readings["reading_id"][~is_among(brief.readings["reading_id"], brief.matches["reading_id"])]
+        raise TableError("readings without a word from the matcher", seen=f"{len(lost)}, the first {lost.iloc[0]}")
+    return conform_table(DatasetReadings, in_evidence_order(joined, ["column_no"]))
 
 
 def in_evidence_order(table: pd.DataFrame, then_by: list[str]) -> pd.DataFrame:
     """Rows by evidence hash, record, and then the given columns."""
-    return table.sort_values(["evidence_sha256", "record_no", *then_by], kind="stable", ignore_index=True)
+    return in_order(table, ["evidence_sha256", "record_no", *then_by])
 
 
 def order_certificates(certificates: pd.DataFrame, brief: Brief) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from typing import Final
 import pandas as pd
 
 from reconcile.emit.csv_text import csv_bytes
-from reconcile.emit.descriptor import describe_package, measure_file
+from reconcile.emit.descriptor import FileFacts, describe_package, measure_file
 from reconcile.emit.folder import DESCRIPTOR, replace_folder
 from reconcile.emit.names import certificate_stems
 from reconcile.emit.parquet import parquet_bytes
@@ -60,13 +60,21 @@ def dataset_files(
 
     The same dataset always gives the same files in the same order. Raises InputError for an unknown ``tables``.
     """
+    return ((file.path, content) for file, content in measured_files(dataset, tables=tables, pages=pages))
+
+
+def measured_files(
+    dataset: Dataset, *, tables: str = "csv", pages: Mapping[str, bytes] | None = None
+) -> Iterator[tuple[FileFacts, bytes]]:
+    """As ``dataset_files``, with size and SHA-256 of each file in place of its path alone."""
     if tables not in TABLE_KINDS:
         raise InputError(f"no such kind of tables: {tables!r}", advice="one of " + ", ".join(TABLE_KINDS))
     facts = []
     for path, content in content_files(dataset, tables, {} if pages is None else pages):
         facts.append(measure_file(path, content))
-        yield path, content
-    yield DESCRIPTOR, describe_package(facts)
+        yield facts[-1], content
+    package = describe_package(facts)
+    yield measure_file(DESCRIPTOR, package), package
 
 
 def content_files(dataset: Dataset, tables: str, pages: Mapping[str, bytes]) -> Iterator[tuple[str, bytes]]:

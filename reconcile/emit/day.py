@@ -11,8 +11,10 @@ import pandas as pd
 from reconcile.emit.build import order_certificates, order_findings
 from reconcile.emit.names import certificate_stems
 from reconcile.emit.rows import Row, rows_by, table_rows
+from reconcile.emit.shelf import EVIDENCE_PLACE
 from reconcile.tables import Brief, Judged
 from schemas.findings import SEVERITIES
+from schemas.joining import in_order, join_rows
 from schemas.membership import is_among
 from schemas.version import TOOL_VERSION
 
@@ -69,13 +71,13 @@ def build_day(brief: Brief, judged: Judged, evidence: pd.DataFrame, file_counts:
     findings = table_rows(order_findings(judged.findings, certificates))
     outcomes = Counter(certificates["outcome"].to_list())
     severities = Counter(row["severity"] for row in findings)
-    unmatched = brief.matches[brief.matches["match_status"].isin(["none", "review"])]
-    loose = brief.readings[is_among(brief.readings["reading_id"], unmatched["reading_id"])]
-    first = loose.sort_values(["evidence_sha256", "record_no", "column_no"]).head(SHOWN_UNMATCHED)
+    matched = join_rows(brief.readings, brief.matches, key="reading_id")
+    loose = matched[["reading_id", *EVIDENCE_PLACE]][matched["match_status"].isin(["none", "review"])]
+    first = in_order(loose, EVIDENCE_PLACE)["reading_id"].head(SHOWN_UNMATCHED)
     return Day(
         jobs=tuple(build_jobs(brief, table_rows(certificates), findings)),
         findings=tuple(row for row in findings if row["certificate_id"] is None),
-        unmatched=tuple(table_rows(first.merge(unmatched, on="reading_id"))),
+        unmatched=tuple(table_rows(in_order(matched[is_among(matched["reading_id"], first)], EVIDENCE_PLACE))),
         unmatched_total=len(loose),
         questions=tuple(table_rows(brief.questions)),
         files=tuple(table_rows(file_counts.sort_values(["original_name", "evidence_sha256"], ignore_index=True))),

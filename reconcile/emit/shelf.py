@@ -11,6 +11,7 @@ from reconcile.emit.rows import Row, rows_by, split_ids, table_rows
 from reconcile.tables import Brief, Judged
 from schemas.checks import CHECKS
 from schemas.findings import SEVERITIES
+from schemas.joining import in_order, join_rows
 from schemas.membership import is_among
 
 EVIDENCE_PLACE = ["evidence_sha256", "record_no", "column_no"]
@@ -68,15 +69,10 @@ def fill_shelf(brief: Brief, judged: Judged, evidence: pd.DataFrame) -> Shelf:
         duplicates=rows_by(table_rows(in_order(brief.duplicates, EVIDENCE_PLACE)), "reading_id"),
         disagreeing=find_disagreeing(table_rows(in_order(brief.conflicts, ["conflict_id", "reading_id"]))),
         clocks=clocks,
-        clock_of={name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"])},
+        clock_of=clocks_of(clocks, {row["reading_id"] for row in readings}),
         decisions=table_rows(brief.decisions),
         refused=Counter(brief.refusals["evidence_sha256"].to_list()),
     )
-
-
-def in_order(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
-    """Rows by the given columns; equal ones keep their order."""
-    return table.sort_values(columns, kind="stable", ignore_index=True)
 
 
 def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:
@@ -84,11 +80,20 @@ def needed_readings(brief: Brief, judged: Judged) -> pd.DataFrame:
 
     The rest of a large book stays a table and never becomes rows.
     """
-    joined = brief.readings.merge(brief.matches, on="reading_id", validate="one_to_one")
+    joined = join_rows(brief.readings, brief.matches, key="reading_id")
     of_certificates = judged.findings[judged.findings["certificate_id"].notna()]
     lists = pd.concat([judged.checks["reading_ids"], of_certificates["reading_ids"]]).dropna()
     named = {reading_id for text in lists for reading_id in split_ids(text)}
     return joined[joined["appliance_id"].notna() | is_among(joined["reading_id"], named)]
+
+
+def clocks_of(clocks: list[Row], wanted: set[str]) -> dict[str, int]:
+    """For each wanted reading the place of its clock; a clock can have a hundred thousand that nobody asks for."""
+    if not wanted:
+        return {}
+    return {
+        name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"]) if name in wanted
+    }
 
 
 def by_name(rows: list[Row], key: str) -> dict[str, Row]:

@@ -120,7 +120,7 @@ class _Found:
         """Keep what this belief about a session, or a crew of them, says of each, in place of what was kept before."""
         parts: list[Belief | None] = [None for _ in numbers]
         if belief is not None:
-            whole = split_beliefs(belief, unit, self.visits.appliance_job) if unit.members else [belief]
+            whole = split_beliefs(belief, unit, self.visits) if unit.members else [belief]
             parts = [*with_clocks(whole, fit_clocks(unit, belief, self.visits))]
         for number, part in zip(numbers, parts, strict=True):
             self._keep(number, part)

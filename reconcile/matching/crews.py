@@ -21,7 +21,7 @@ from reconcile.matching.belief import Belief, Case, Lacing, Member, Variant
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
 from reconcile.matching.interleaving import Interleaving, interleave
-from reconcile.matching.labels import plain_label
+from reconcile.matching.labels import label_likelihoods, plain_label
 from reconcile.matching.order import PROOF_KIND, VOLTAGE_KINDS, Session
 from reconcile.matching.placing import has_lost_date
 from reconcile.matching.progress import (
@@ -34,7 +34,7 @@ from reconcile.matching.progress import (
     stages_of_kind,
 )
 from reconcile.matching.relative_clocks import Ground, Track, lay_grounds, lay_over, score_alone, score_differences
-from reconcile.matching.visits import Visits
+from reconcile.matching.visits import Visits, names_of
 from schemas.steps import PHASES
 
 Numbers = NDArray[np.float64]
@@ -47,6 +47,9 @@ LONGEST_APART_S: Final = 13 * 3600.0
 """Clocks that kept their date are never read as further apart than this."""
 
 LONG_WORD: Final = 4
+NAMED_FROM: Final = 20.0
+"""A label names an appliance where it fits it so many times better than any other."""
+
 GOES_ON: Final = 50.0
 """Sessions of one memory come before any other partner."""
 
@@ -381,24 +384,25 @@ def known_times(time_s: Numbers) -> Numbers:
 
 def _with_roles(first: Track, second: Track) -> tuple[Track, Track]:
     """Both tracks with the weight of each stage by what the meters are used for."""
-    return replace(first, emission=first.emission * by_role(first.kind, second.kind)), replace(
-        second, emission=second.emission * by_role(second.kind, first.kind)
+    kinds = [first.kind[first.member == member] for member in np.unique(first.member)]
+    return replace(first, emission=first.emission * by_role(first.kind, [second.kind])), replace(
+        second, emission=second.emission * by_role(second.kind, kinds)
     )
 
 
-def by_role(kind: Places, others: Places) -> Numbers:
-    """Weight of each stage (T, D) of the readings of a meter beside another meter: dead is tested with the one that is
-    proved, live voltages rather with the other.
+def by_role(kind: Places, others: list[Places]) -> Numbers:
+    """Weight of each stage (T, D) of the readings of a meter beside other meters: dead is tested with the one that is
+    proved, live voltages rather with another. A meter that is proved but measures no voltage says nothing of that.
     """
     stages = np.where(stages_of_kind() < 0, STAGE_COUNT, stages_of_kind())[kind]
     part = np.append(PART_OF_STAGE, -1)[stages]
     voltage = np.isin(kind, VOLTAGE_KINDS)
     weight = np.ones(stages.shape)
-    proved, other_proved = (kind == PROOF_KIND).any(), (others == PROOF_KIND).any()
-    # A detector that is proved but measures no voltage leaves the dead test to the other meter.
-    if other_proved and not proved and np.isin(others, VOLTAGE_KINDS).any():
+    proved = (kind == PROOF_KIND).any()
+    proofs = [bool((other == PROOF_KIND).any()) for other in others if np.isin(other, VOLTAGE_KINDS).any()]
+    if not proved and any(proofs):
         weight[voltage[:, None] & (part == ISOLATED)] = DEAD_BY_UNPROVED
-    if proved and not other_proved and np.isin(others, VOLTAGE_KINDS).any():
+    if proved and not all(proofs):
         live = (part == SUPPLY) | (part == RESTORED)
         weight[voltage[:, None] & live] = LIVE_BY_INDICATOR
         weight[_between_proofs(kind)[:, None] & live] = LIVE_BETWEEN_PROOFS
@@ -459,7 +463,9 @@ def _merged(way: _Laid, order: Places, numbers: list[int], cases: list[Case]) ->
     meter = np.repeat(np.arange(len(sessions)), [len(session.rows) for session in sessions])
     emission = np.ones((len(kind), stages_of_kind().shape[1]))
     for number in range(len(sessions)):
-        emission[meter == number] = by_role(kind[meter == number], kind[meter != number])
+        emission[meter == number] = by_role(
+            kind[meter == number], [session.kind for at, session in enumerate(sessions) if at != number]
+        )
     record = np.concatenate([_apart(session.record, number) for number, session in enumerate(sessions)])
     labels: list[Any] = [text for session in sessions for text in session.label]
     decided = [cases[number].decided for number in numbers]
@@ -495,21 +501,21 @@ def _apart(record: Places, number: int) -> Places:
     return record + number * 10_000_000
 
 
-def split_beliefs(belief: Belief, crew: Case, job_of: Places) -> list[Belief]:
+def split_beliefs(belief: Belief, crew: Case, visits: Visits) -> list[Belief]:
     """What the belief about a crew says of each of its members."""
-    sure, step_sure = _order_sure(belief, crew)
+    sure, step_sure = _order_sure(belief, crew, visits)
     return [
         replace(
-            _of_member(belief, member, job_of), order_sure=sure[member.place], order_step_sure=step_sure[member.place]
+            _of_member(belief, member, visits.appliance_job), order_sure=sure[member.place], order_step_sure=step_sure[member.place]
         )
         for member in crew.members
     ]
 
 
-def _order_sure(belief: Belief, crew: Case) -> tuple[Numbers, Numbers]:
+def _order_sure(belief: Belief, crew: Case, visits: Visits) -> tuple[Numbers, Numbers]:
     """How sure the appliance and the phase of each reading are as far as its place in the order goes (T), (T).
 
-    A reading without time and label that may as well stand in another gap of the other meter belongs as surely to its
+    A reading without time, and without a label that names its appliance alone, that may as well stand in another gap of the other meter belongs as surely to its
     appliance as the readings around that other gap do; its phase is as sure as the side of the isolation it stands on.
     """
     by_appliance = belief.belongs.sum(axis=2)
@@ -517,7 +523,7 @@ def _order_sure(belief: Belief, crew: Case) -> tuple[Numbers, Numbers]:
     top = by_appliance.argmax(axis=1)
     step = belief.steps[np.arange(count), belief.belongs[np.arange(count), top].argmax(axis=1)]
     isolation = (step >= 0) & (PHASE_OF_STEP[step] == PHASES.index("isolation"))
-    typed = np.array([bool(plain_label(text)) for text in crew.session.label])
+    typed = _named_by_label(crew.session.label, belief.appliances, top, visits)
     sure, step_sure = np.ones(count), np.ones(count)
     for lacing in crew.laced:
         beside = np.array([crew.members[of].place[row] for of, row in zip(lacing.beside, lacing.row, strict=True)])
@@ -534,6 +540,22 @@ def _order_sure(belief: Belief, crew: Case) -> tuple[Numbers, Numbers]:
         alike = (since == since[row, lacing.gap][:, None]) & (ahead == ahead[row, lacing.gap][:, None])
         step_sure[own] = np.minimum(step_sure[own], (lacing.share * alike).sum(axis=1))
     return np.minimum(sure, 1.0), np.minimum(step_sure, 1.0)
+
+
+def _named_by_label(labels: list[str | None], appliances: Places, top: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for readings whose label fits the appliance they are given to (``top``) far better than any other (T)."""
+    words = [plain_label(text) for text in labels]
+    vocabulary = sorted({word for word in words if word})
+    if not vocabulary:
+        return np.zeros(len(words), dtype=bool)
+    fit, _ = label_likelihoods(vocabulary, names_of(visits, appliances))
+    place = {word: number for number, word in enumerate(vocabulary)}
+    named = np.zeros(len(words), dtype=bool)
+    for number, word in enumerate(words):
+        if word:
+            others = np.delete(fit[place[word]], top[number])
+            named[number] = fit[place[word], top[number]] > NAMED_FROM * others.max(initial=0.0)
+    return named
 
 
 def _of_member(belief: Belief, member: Member, job_of: Places) -> Belief:

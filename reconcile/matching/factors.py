@@ -315,9 +315,10 @@ def _travel(session: Session, visits: Visits, placing: Placing, hints: Hints) ->
     travel[:count, :count] *= turn
     if placing.lost and not hints.preceded:
         travel[count + 1, :count] *= first
-    travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
     total = np.maximum(travel[:, :count].sum(axis=1, keepdims=True), 1e-12)
     travel[:, :count] *= (1.0 - UNLISTED) / total
+    # Only now: where a job is the only one left, going back to it is no likelier for that.
+    travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
     travel[:, count] = UNLISTED
     ending = np.append(last, 1.0) if placing.lost and not hints.followed else np.ones(count + 1)
     return travel, ending

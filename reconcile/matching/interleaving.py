@@ -75,11 +75,14 @@ def interleave(first: Track, second: Track, grounds: tuple[Ground, ...]) -> list
 
 @dataclass(frozen=True, kw_only=True)
 class _Lattice:
-    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them."""
+    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them; ``split``:
+    from a reading of the second soon after the first's last to one shortly before its next.
+    """
 
     weight: Numbers
     first_on: Numbers
     second_on: Numbers
+    split: Numbers
     enter: tuple[Numbers, Numbers]
     leave: tuple[Numbers, Numbers]
     score: float
@@ -137,6 +140,11 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     entry_late = _moves(
         grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground
     )
+    # A run of the second that the long pause cuts: its end belongs to what the first measured before, the rest to what
+    # it measures next.
+    cut = _by_label(*np.broadcast_arrays(second.label[None, :-1], np.broadcast_to(second.label[1:], (rows, columns - 1))))
+    split = _moves(grid_b[:, :-1], grid_b[:, 1:], emission_b[:, 1:], long_bins[:, 1:], *cut, ground)
+    split = np.where(np.isnan(gap_s)[:, None, None, None], OUT, split)
     change = _changes(gap_s)[:, None, None, None]
     entry_soon, entry_late = entry_soon + change, entry_late + change
     # Back to the first meter: to its reading i, after its reading i − 1 and reading j of the second.
@@ -159,7 +167,7 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     weight[1, 0, IN_FIRST] = start[one[0]]
     weight[0, 1, AFTER] = weight[0, 1, AHEAD] = start[two[0]]
     lattice = _Lattice(
-        weight=weight, first_on=a_to_a, second_on=b_to_b, enter=(entry_soon, entry_late),
+        weight=weight, first_on=a_to_a, second_on=b_to_b, split=split, enter=(entry_soon, entry_late),
         leave=(exit_late, exit_soon), score=0.0,
     )  # fmt: skip
     for diagonal in range(2, rows + columns + 1):
@@ -196,6 +204,9 @@ def _ways(lattice: _Lattice, i: Places, j: Places, last: int) -> Numbers:
         enter = lattice.enter[last - AFTER]
         ways[again, last] = weight[i[again], j[again] - 1, last][:, :, None] + lattice.second_on[j[again] - 2]
         ways[over, IN_FIRST] = weight[i[over], j[over] - 1, IN_FIRST][:, :, None] + enter[i[over] - 1, j[over] - 1]
+        if last == AHEAD:
+            both = again & over
+            ways[both, AFTER] = weight[i[both], j[both] - 1, AFTER][:, :, None] + lattice.split[i[both] - 1, j[both] - 2]
     return ways.reshape(len(i), 3 * width, width)
 
 
@@ -250,13 +261,13 @@ def _times(first: Track, second: Track, taken: list[tuple[int, int]]) -> Numbers
         low = time_s[begin - 1] if begin else -np.inf
         high = time_s[end] if end < len(taken) else np.inf
         pauses = np.nan_to_num(np.diff(second.time_s[place[begin:end]]), nan=SOON_S)
+        # Where the long pause cuts the run, the readings up to it follow the one before, the rest lead to the next.
+        cut = np.flatnonzero(np.diff(kind[begin:end]) != 0)
+        pauses[cut] = 0.0
         length = float(pauses.sum())
         room = high - low
         scale = min(1.0, 0.8 * room / (length + 2 * SOON_S)) if np.isfinite(room) else 1.0
         at = np.concatenate([[0.0], np.cumsum(pauses)]) * scale
-        ahead = kind[begin] == AHEAD and np.isfinite(high)
-        if ahead or not np.isfinite(low):
-            time_s[begin:end] = high - SOON_S * scale - (at[-1] - at)
-        else:
-            time_s[begin:end] = low + SOON_S * scale + at
+        ahead = (kind[begin:end] == AHEAD) & np.isfinite(high) | ~np.isfinite(low)
+        time_s[begin:end] = np.where(ahead, high - SOON_S * scale - (at[-1] - at), low + SOON_S * scale + at)
     return time_s

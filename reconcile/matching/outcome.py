@@ -78,7 +78,10 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     by_step = belief.belongs[reading, best]
     column = by_step.argmax(axis=1)
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
-    step_sure = step_sure if belief.order_step_sure is None else step_sure * belief.order_step_sure
+    if belief.order_step_sure is not None:
+        # What can be one step only is that step, wherever it stands in the order.
+        single = (belief.steps < 0) | (belief.steps == belief.steps[:, :1])
+        step_sure = np.where(single.all(axis=1), step_sure, step_sure * belief.order_step_sure)
     step_sure = np.where(_torn(case.session.kind, best, belief.steps[reading, column]), 0.0, step_sure)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.clock import HOUR_S, Blocks, Hours, best_offsets, find_blocks, lost_offsets, near_offsets, offset_fit
+from reconcile.clock import DAY_S, HOUR_S, Blocks, Hours, best_offsets, find_blocks, lost_offsets, near_offsets, offset_fit
 from reconcile.matching.labels import label_likelihoods
 from reconcile.matching.order import Session
 from reconcile.matching.visits import Visits, names_of
@@ -19,6 +19,14 @@ Places = NDArray[np.int64]
 
 MOST_JOBS: Final = 24
 MOST_DAYS: Final = 8
+MOST_DAYS_TOGETHER: Final = 6
+MOST_JOBS_TOGETHER: Final = 60
+SEVERAL_DAYS: Final = 0.1
+"""A memory without a clock, or without a date, holds more than one working day about this often (common practice)."""
+
+LEFT_OUT: Final = 0.3
+"""Weight of a day by each of its jobs that no label of the session speaks for."""
+
 REACH_S: Final = 16 * HOUR_S
 CLOSE_S: Final = 2.5 * HOUR_S
 NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0001
@@ -32,6 +40,7 @@ POOR_BLOCK: Final = -2.0
 """A clock that kept its date brings each block to a job better than this [log likelihood], or its date is in doubt."""
 
 SHORT_LIST: Final = 300
+LONGEST_NIGHT_S: Final = 14 * HOUR_S
 LOST_DATE: Final = 0.05
 PLACINGS_WITHIN: Final = 9.0
 
@@ -172,7 +181,7 @@ def _lost_placings(
 ) -> list[Placing]:  # fmt: skip
     """A placing for each working day that a clock without a date may have been in, the best few days."""
     if not len(blocks.first):
-        blocks = Blocks(start_s=np.empty(0), end_s=np.empty(0), first=np.zeros(1, dtype=np.int64))
+        blocks = Blocks(start_s=np.empty(0), end_s=np.empty(0), first=_label_runs(words))
     days = _likely_days(session, words, visits, hints, blocks)
     found: list[tuple[float, Placing]] = []
     for day_prior, jobs in days:
@@ -216,33 +225,81 @@ def _likely_days(
     worth = np.log(np.maximum(weight * fit, 1e-9))
     dated = np.flatnonzero(visits.dated)
     starts = np.flatnonzero(np.diff(visits.day[dated], prepend=-1))
-    scored: list[tuple[float, Places]] = []
+    expected = weight >= 0.25 * weight.max(initial=0.0)
+    scored: list[tuple[float, float, Places]] = []
     if len(dated):
-        likely = np.maximum.reduceat(worth[:, dated], starts, axis=1).sum(axis=0)
+        best = np.maximum.reduceat(worth[:, dated], starts, axis=1)
         late = np.minimum.reduceat(visits.low_s[dated], starts) > hints.latest_s
         early = np.maximum.reduceat(visits.high_s[dated], starts) < hints.earliest_s
-        likely[late | early] = -np.inf
+        left_out = np.add.reduceat(_unclaimed(worth, expected)[dated], starts)
         ends = np.append(starts[1:], len(dated))
-        for day in np.argsort(-likely, kind="stable")[:MOST_DAYS]:
-            if np.isfinite(likely[day]):
-                scored.append(_day_with_undated(dated[starts[day] : ends[day]], undated, worth, visits))
+        for first, last, likely in _runs_of_days(best, left_out, late | early, _most_days(session)):
+            share = 1.0 - SEVERAL_DAYS if first == last else SEVERAL_DAYS / MOST_DAYS_TOGETHER
+            members = dated[starts[first] : ends[last]]
+            most = MOST_JOBS if first == last else MOST_JOBS_TOGETHER
+            scored.append((likely, np.log(share), _with_undated(members, undated, worth, visits, most)))
     if len(undated):
-        best = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
-        scored.append((float(worth[:, best].max(axis=1).sum()), np.sort(best)))
-    scored.sort(key=lambda pair: (-pair[0], int(pair[1][0])))
-    return [(-float(np.log(len(starts) + 1.0)), members) for _, members in scored[:MOST_DAYS]]
+        # They are among the jobs of the days too; on their own only where they fit better than any day.
+        place = undated[np.lexsort((undated, -worth[:, undated].max(axis=0)))[:MOST_JOBS]]
+        likely = float(worth[:, place].max(axis=1).sum())
+        if likely > max((found[0] for found in scored), default=-np.inf):
+            scored.append((likely, 0.0, np.sort(place)))
+    scored.sort(key=lambda found: (-found[0], int(found[2][0])))
+    return [(share - float(np.log(len(starts) + 1.0)), members) for _, share, members in scored[:MOST_DAYS]]
 
 
-def _day_with_undated(
-    members: Places, undated: Places, worth: Numbers, visits: Visits
-) -> tuple[float, Places]:  # fmt: skip
-    """How well a working day fits, and its jobs with those that may lie in it too."""
+def _label_runs(words: list[str]) -> Places:
+    """Where each label is typed for the first time after another one; shape (runs,), the first is 0."""
+    begins, last = [0], ""
+    for place, word in enumerate(words):
+        if word and last and word != last:
+            begins.append(place)
+        last = word or last
+    return np.array(begins, dtype=np.int64)
+
+
+def _most_days(session: Session) -> int:
+    """How many working days a session may hold: where its clock ran, as many as it ran through."""
+    times = session.time_s[~np.isnan(session.time_s)]
+    if not len(times):
+        return MOST_DAYS_TOGETHER
+    return int(min((times.max() - times.min() + LONGEST_NIGHT_S) // DAY_S + 1, MOST_DAYS_TOGETHER))
+
+
+def _unclaimed(worth: Numbers, expected: NDArray[np.bool_]) -> Numbers:
+    """Log weight of leaving each job out (jobs): less than 0 where it is expected and no block fits it best."""
+    claimed = (worth >= worth.max(axis=1, keepdims=True)).any(axis=0)
+    return np.where(expected & ~claimed, np.log(LEFT_OUT), 0.0)
+
+
+def _runs_of_days(
+    best: Numbers, left_out: Numbers, outside: NDArray[np.bool_], most: int
+) -> list[tuple[int, int, float]]:  # fmt: skip
+    """The runs of working days that fit best (first, last, log likelihood); ``best`` (blocks, days), ``left_out`` of
+    each day, and whether it lies ``outside`` of what the neighbours in the memory leave.
+    """
+    days = best.shape[1]
+    found: list[tuple[int, int, float]] = []
+    fit, missing = best, left_out
+    for length in range(min(most, days)):
+        if length:
+            fit = np.maximum(fit[:, : days - length], best[:, length:])
+            missing = missing[: days - length] + left_out[length:]
+        likely = fit.sum(axis=0) + missing
+        for first in np.argsort(-likely, kind="stable")[:MOST_DAYS]:
+            if not outside[first : first + length + 1].any():
+                found.append((int(first), int(first) + length, float(likely[first])))
+    return found
+
+
+def _with_undated(members: Places, undated: Places, worth: Numbers, visits: Visits, most: int) -> Places:
+    """The jobs of a few working days with those that may lie in them too."""
     low, high = visits.low_s[members].min(), visits.high_s[members].max()
     beside = undated[~(visits.low_s[undated] > high) & ~(visits.high_s[undated] < low)]
     every = np.sort(np.concatenate([members, beside]))
-    if len(every) > MOST_JOBS:
-        every = np.sort(every[np.lexsort((every, -worth[:, every].max(axis=0)))[:MOST_JOBS]])
-    return float(worth[:, every].max(axis=1).sum()), every
+    if len(every) > most:
+        every = np.sort(every[np.lexsort((every, -worth[:, every].max(axis=0)))[:most]])
+    return every
 
 
 def _exact_fit(words: list[str], visits: Visits, blocks: Blocks) -> Numbers:

@@ -86,6 +86,7 @@ STAYS: Final = {"untested": 0.35, "tested": 0.5}
 
 LEAPS: Final[dict[tuple[str, str], float]] = {
     ("untested", "restored"): 0.006, ("untested", "tested"): 1e-4, ("untested", "isolated"): 0.01,
+    ("untested", "proving"): 0.006,
     ("supply", "untested"): 1e-4, ("supply", "restored"): 0.006,
     ("tested", "supply"): 0.005, ("tested", "restored"): 0.01, ("tested", "untested"): 1e-4,
     ("proving", "untested"): 0.01, ("proving", "supply"): 0.003, ("proving", "tested"): 0.03,
@@ -114,7 +115,7 @@ LEAVES_BY_STEP: Final = {"earth_loop": 0.12, "line_neutral_loop": 0.12, "rcd_tri
 
 BEGINS_ODDLY: Final = {
     "untested": 0.3, "supply": 0.2, "tested": 0.02, "proving": 0.2, "isolated": 0.08, "proved": 0.01, "dead": 0.1,
-    "restored": 0.03,
+    "restored": 0.015,
 }  # fmt: skip
 BEGINS_BY_ORDER: Final = 0.93
 ENTERS_RESTORED: Final = {
@@ -186,7 +187,7 @@ def stage_kernel(style: str = "usual") -> tuple[Numbers, Numbers, Numbers]:
             if source == stage.part:
                 row += weight * _entry(target, style)
         leave[place] = max(
-            LEAVES_BY_STEP.get(stage.step, 0.0) if stage.part == "tested" else 0.0,
+            LEAVES_BY_STEP.get(stage.step, 0.0) if stage.part in ("untested", "tested") else 0.0,
             LEAVES_BY_PART[stage.part],
             FORWARD * onward[STAGE_COUNT],
         )

@@ -18,11 +18,12 @@ from jwcrypto.jwk import JWK
 from jwcrypto.jws import JWS
 
 from cli.__main__ import run
-from cli.auditing import Again, Audit, compare_out, derive_again, list_files, read_dataset
+from cli.auditing import Again, Audit, compare_out, derive_again, hash_file, list_files, read_dataset
 from ingest.book import Book
 from ingest.made import find_made, list_made
-from reconcile.audit.files import DESCRIPTOR, SIGNATURE, UNLISTED, check_files, compare_file, parse_package
+from reconcile.audit.files import DESCRIPTOR, SIGNATURE, check_files, compare_file, parse_package
 from reconcile.audit.signature import canonical_package
+from reconcile.emit.descriptor import FileFacts
 from schemas.errors import InputError
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_exports"
@@ -168,17 +169,17 @@ def test_journal_rewritten_after_signing_is_found(copy: Path) -> None:
     assert "not the one that was signed" in found[0]["message"]
 
 
-def derived_files(folder: Path) -> tuple[Again, list[tuple[str, bytes]]]:
+def derived_files(folder: Path) -> tuple[Again, list[tuple[FileFacts, bytes]]]:
     package, _described, found = read_dataset(folder / "out")
     book = Book(folder / "book")
     again = derive_again(book, find_made(book, package), (), found)
     return again, list(again.files)
 
 
-def compared_places(out: Path, again: Again, files: list[tuple[str, bytes]]) -> set[str]:
+def compared_places(out: Path, again: Again, files: list[tuple[FileFacts, bytes]]) -> set[str]:
     """The files that the comparison with the evidence names, without deriving again each time."""
     repeated = Again(derived=again.derived, dataset=again.dataset, files=iter(files))
-    found = set(list_files(out)) - UNLISTED | {DESCRIPTOR}
+    found = {path: hash_file(out / path) for path in list_files(out)}
     rows = compare_out(Audit(subject="dataset"), out, repeated, found, (), "")
     return {str(row["where"]).split(" ")[0] for row in rows}
 
@@ -205,7 +206,7 @@ def altered_contents(content: bytes, rng: random.Random) -> list[bytes]:
 def test_every_kind_of_change_of_every_file_of_a_dataset(copy: Path) -> None:
     out = copy / "out"
     again, files = derived_files(copy)
-    given = dict(files)
+    given = {file.path: content for file, content in files}
     paths = [path for path in list_files(out) if path != SIGNATURE]
     assert set(given) == set(paths)
     assert described_places(out) | compared_places(out, again, files) == set()

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from reconcile.emit import csv_text
 from reconcile.emit.csv_text import csv_bytes, unescape
 
 TEXTS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\x00"), max_size=12)
@@ -84,3 +85,18 @@ def test_rows_of_a_part_of_a_table_are_only_that_part() -> None:
     table = frame(text=pd.Series(["a", "b", "c", "d"], dtype=str), whole=pd.Series([1, None, 3, 4], dtype="Int64"))
     assert csv_bytes(table[1:3]) == b"text,whole\nb,\nc,3\n"
     assert csv_bytes(table[:0]) == b"text,whole\n"
+
+
+def test_a_large_table_is_the_same_in_parts_and_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    texts = [f"id-{number}" for number in range(40)] + ["=1+1", 'a "quoted" one', "'", "", " blank"] * 2
+    table = frame(
+        text=pd.Series(texts, dtype=str),
+        kind=pd.Series(["=x", "y"] * 25, dtype=str),
+        number=[0.1, -0.0, 1e300, None, 7.0] * 10,
+        moment=pd.to_datetime(["2031-04-02 10:00:00", "2031-04-02 10:00:00.5"] * 25, utc=True, format="ISO8601"),
+    )
+    at_once = csv_bytes(table)
+    assert [unescape(row[0]) for row in read_back(at_once)[1:]] == texts
+    for rows in (1, 7, 49):
+        monkeypatch.setattr(csv_text, "PART_ROWS", rows)
+        assert csv_bytes(table) == at_once

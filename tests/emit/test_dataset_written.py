@@ -224,5 +224,5 @@ def test_a_reading_from_evidence_that_is_not_there_is_refused(
 
 def test_a_reading_that_the_matcher_forgot_is_refused(brief: Brief, judged: Judged, evidence: pd.DataFrame) -> None:
     forgetful = dataclasses.replace(brief, matches=brief.matches.iloc[1:].reset_index(drop=True))
-    with pytest.raises(TableError, match="match_status"):
+    with pytest.raises(TableError, match="without a word from the matcher"):
         build_dataset(forgetful, judged, evidence)

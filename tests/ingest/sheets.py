@@ -79,8 +79,14 @@ def ods(sheets: Mapping[str, Sequence[Sequence[Cell]]]) -> bytes:
         + "</table:table>"
         for name, rows in sheets.items()
     )
+    return open_document(tables)
+
+
+def open_document(tables: str) -> bytes:
+    """An OpenDocument spreadsheet with these tables."""
     content = (
         '<office:document-content xmlns:office="urn:oasis:names:tc:opendocument:xmlns:office:1.0" '
+        'xmlns:calcext="urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0" '
         'xmlns:table="urn:oasis:names:tc:opendocument:xmlns:table:1.0" '
         'xmlns:text="urn:oasis:names:tc:opendocument:xmlns:text:1.0" office:version="1.2">'
         f"<office:body><office:spreadsheet>{tables}</office:spreadsheet></office:body></office:document-content>"

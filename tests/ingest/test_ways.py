@@ -59,8 +59,7 @@ def test_columns_and_rows_give_the_same(odd: bool, line_end: str, monkeypatch: p
     monkeypatch.setattr(stream, "LARGE_BYTES", len(content) + 1)
     whole = tables(content)
     monkeypatch.setattr(stream, "LARGE_BYTES", 1000)
-    monkeypatch.setattr(stream, "PART_ROWS", 1500)
-    monkeypatch.setattr(columns, "CHUNK_BYTES", 30_000)
+    monkeypatch.setattr(stream, "PART_BYTES", 30_000)
     monkeypatch.setattr(columns, "RETRY_BYTES", 4_000)
     monkeypatch.setattr(stream, "RETRY_BYTES", 4_000)
     used = []
@@ -80,8 +79,7 @@ def test_a_date_at_the_end_settles_the_beginning(monkeypatch: pytest.MonkeyPatch
     monkeypatch.setattr(stream, "LARGE_BYTES", 1000)
     monkeypatch.setattr(stream, "TAIL_BYTES", 200)
     monkeypatch.setattr(stream, "HEAD_BYTES", 1000)
-    monkeypatch.setattr(stream, "PART_ROWS", 500)
-    monkeypatch.setattr(columns, "CHUNK_BYTES", 20_000)
+    monkeypatch.setattr(stream, "PART_BYTES", 20_000)
     readings, _ = tables(content)
     assert readings["stamped_at"].notna().all()
     assert len(readings) == 4000
