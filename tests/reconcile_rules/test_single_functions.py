@@ -22,6 +22,7 @@ from reconcile.verdicts.compare import compare
 from reconcile.verdicts.dead import came_first, minutes_apart
 from reconcile.verdicts.signatures import explain, score_patterns
 from reconcile.verdicts.supply import find_volts
+from schemas.errors import InputError, ProfileError
 from tests.reconcile_rules.cases_by_hand import MINUTE_NS, judge_case, make_case
 from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
 
@@ -405,3 +406,15 @@ def test_a_loop_at_what_its_supply_makes_likely(
 ) -> None:
     case = make_case(PLAIN_STEPS | {"earth_loop": ohm}, appliance={"earthing": earthing, "rcd_rated_ma": rcd_rated_ma})
     assert assess(case, "earth_fault_loop").parts[0].why == why
+
+
+def test_a_pack_says_what_it_is_and_which_others_there_are() -> None:
+    found = load_pack("bs7671-2018-a2.1")
+    assert (found.name, found.edition) == ("bs7671-2018-a2.1", "BS 7671:2018+A2:2022")
+    assert found.title == "BS 7671:2018 with amendment 2, judged cold, simple acceptance"
+    with pytest.raises(InputError) as caught:
+        load_pack("none")
+    assert caught.value.advice == "one of: bs7671-2008.1, bs7671-2018-a2-guarded.1, bs7671-2018-a2.1"
+    for look, words in ((found.limit, "has no limit 'none'"), (found.setting, "has no setting 'none'")):
+        with pytest.raises(ProfileError, match=f"rule pack bs7671-2018-a2.1 {words}"):
+            look("none")
