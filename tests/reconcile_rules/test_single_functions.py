@@ -12,7 +12,8 @@ import pytest
 
 from reconcile.case import Accuracy, Reading, order_key
 from reconcile.judging import judge, required_checks, settle
-from reconcile.pack import Limit, load_pack
+from reconcile.pack import Limit, gather_limits, load_pack
+from reconcile.plan import plan_needs
 from reconcile.rule import Remark
 from reconcile.uncertainty import find_accuracy, half_width
 from reconcile.verdicts import Verdict, assess, checks_of_reading
@@ -23,6 +24,7 @@ from reconcile.verdicts.dead import came_first, minutes_apart
 from reconcile.verdicts.signatures import explain, score_patterns
 from reconcile.verdicts.supply import find_volts
 from schemas.errors import InputError, ProfileError
+from schemas.steps import STEP_ORDER
 from tests.reconcile_rules.cases_by_hand import MINUTE_NS, judge_case, make_case
 from tests.reconcile_rules.making import PLAIN_STEPS, make_brief
 
@@ -418,3 +420,40 @@ def test_a_pack_says_what_it_is_and_which_others_there_are() -> None:
     for look, words in ((found.limit, "has no limit 'none'"), (found.setting, "has no setting 'none'")):
         with pytest.raises(ProfileError, match=f"rule pack bs7671-2018-a2.1 {words}"):
             look("none")
+
+
+def test_a_limit_that_says_too_little_is_told_with_its_place() -> None:
+    row = {"id": "x", "value": 1.0, "unit": "V", "condition": "", "source": "", "confirmed": "hearsay", "on": ""}
+    with pytest.raises(ProfileError) as caught:
+        gather_limits({"some.toml": {"limit": [row]}})
+    assert caught.value.where == "some.toml, x"
+    assert caught.value.advice == "one of: primary, secondary, memory, practice, computed, policy"
+    with pytest.raises(ProfileError) as caught:
+        gather_limits({"some.toml": {"limit": [{"id": "x"}]}})
+    assert caught.value.where == "some.toml, x"
+    assert "missing 6 required keyword-only arguments" in (caught.value.seen or "")
+    with pytest.raises(ProfileError) as caught:
+        gather_limits({"some.toml": {"limit": [row | {"confirmed": "memory"}] * 2}})
+    assert caught.value.where == "some.toml"
+
+
+@pytest.mark.parametrize(
+    ("changes", "step", "need"),
+    [
+        ({}, "earth_continuity", "required"),
+        ({"construction_class": "I"}, "earth_continuity", "required"),
+        ({"construction_class": "II"}, "earth_continuity", "optional"),
+        ({}, "rcd_trip", "optional"),
+        ({"has_rcd": True}, "rcd_trip", "required"),
+        ({"earthing": "TT"}, "rcd_trip", "required"),
+        ({"earthing": "TN-S"}, "rcd_trip", "optional"),
+        ({}, "insulation", "required"),
+        ({}, "load_current", "optional"),
+    ],
+)
+def test_what_an_installation_asks_for(changes: dict[str, Any], step: str, need: str) -> None:
+    asked = {"construction_class": None, "has_rcd": False, "earthing": None} | changes
+    needs = plan_needs(PACK.plans["installation"], **asked)
+    assert needs[step] == need
+    assert list(needs) == sorted(needs, key=STEP_ORDER.__getitem__)
+    assert set(needs.values()) == {"required", "optional"}
