@@ -86,7 +86,8 @@ def match_sightings(
     sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    crews = find_crews(cases, _first_look(cases, visits), usual_habits())
+    several = len(np.unique(visits.engineer[visits.engineer >= 0])) > 1
+    crews = find_crews(cases, _first_look(cases, visits), usual_habits(), several_engineers=several)
     in_crews = {member.number for crew in crews for member in crew.members}
     units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
     habits = learn_habits(count_moves(_sample(units), visits, usual_habits())) if units else usual_habits()

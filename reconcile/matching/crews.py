@@ -22,7 +22,7 @@ from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits
 from reconcile.matching.interleaving import Interleaving, interleave
 from reconcile.matching.labels import label_likelihoods, plain_label
-from reconcile.matching.order import PROOF_KIND, VOLTAGE_KINDS, Session
+from reconcile.matching.order import KINDS, PROOF_KIND, VOLTAGE_KINDS, Session
 from reconcile.matching.placing import has_lost_date
 from reconcile.matching.progress import (
     ISOLATED,
@@ -53,6 +53,8 @@ NAMED_FROM: Final = 20.0
 GOES_ON: Final = 50.0
 """Sessions of one memory come before any other partner."""
 
+AT_ONCE_S: Final = 3600.0
+METALWORK_KIND: Final = KINDS["non_contact_voltage", ""]
 BREAK_MARGIN_S: Final = 1200.0
 LONGEST_BREAK_S: Final = 5 * 3600.0
 OFFSET_APART_S: Final = 300.0
@@ -93,8 +95,12 @@ class _Laid:
     laced: tuple[Lacing, ...] = ()
 
 
-def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) -> list[Case]:
-    """The crews among these sessions, each as one case with its variants."""
+def find_crews(
+    cases: list[Case], beliefs: list[Belief | None], habits: Habits, *, several_engineers: bool = False
+) -> list[Case]:  # fmt: skip
+    """The crews among these sessions, each as one case with its variants. Where ``several_engineers`` work, two meters
+    of one kind that were in use at the same time are not of one crew.
+    """
     grounds = lay_grounds(habits)
     free = set(range(len(cases)))
     partners = _partners(cases, beliefs)
@@ -102,7 +108,8 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], habits: Habits) 
     for anchor in sorted(partners, key=lambda number: _anchor_rank(cases[number], beliefs[number], number)):
         if anchor not in free:
             continue
-        laid, members = _grow(anchor, cases, beliefs, partners, free, grounds)
+        apart = _elsewhere(cases, beliefs) if several_engineers else {}
+        laid, members = _grow(anchor, cases, beliefs, partners, free, grounds, apart)
         if len(members) > 1:
             free -= set(members)
             lost = {number: _has_lost(beliefs[number]) for number in members}
@@ -163,6 +170,31 @@ def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict
     return kept
 
 
+def _elsewhere(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, set[int]]:
+    """For each session those of another meter of its kind that measured at the same time: nobody carries two."""
+    found: dict[int, set[int]] = {}
+    dated = [number for number, case in enumerate(cases) if case.session.timed and not _has_lost(beliefs[number])]
+    for place, one in enumerate(dated):
+        for other in dated[place + 1 :]:
+            first, second = cases[one].session, cases[other].session
+            if first.meter_serial == second.meter_serial or _use(first) != _use(second):
+                continue
+            begins = max(np.nanmin(first.time_s), np.nanmin(second.time_s))
+            ends = min(np.nanmax(first.time_s), np.nanmax(second.time_s))
+            if ends - begins > AT_ONCE_S:
+                found.setdefault(one, set()).add(other)
+                found.setdefault(other, set()).add(one)
+    return found
+
+
+def _use(session: Session) -> tuple[bool, ...]:
+    """What a meter was used for: proving, voltages, anything else but metalwork."""
+    rest = ~np.isin(session.kind, [PROOF_KIND, METALWORK_KIND, *VOLTAGE_KINDS])
+    return (
+        bool((session.kind == PROOF_KIND).any()), bool(np.isin(session.kind, VOLTAGE_KINDS).any()), bool(rest.any()),
+    )  # fmt: skip
+
+
 def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bool:
     """Whether the next session is the same working day of the same memory, cut where the clock was set or lost."""
     one, other = cases[before].session, cases[before + 1].session
@@ -178,7 +210,7 @@ def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bo
 
 def _grow(
     anchor: int, cases: list[Case], beliefs: list[Belief | None], partners: Mapping[int, Mapping[int, float]],
-    free: set[int], grounds: tuple[Ground, ...],
+    free: set[int], grounds: tuple[Ground, ...], apart: Mapping[int, set[int]],
 ) -> tuple[list[_Laid], list[int]]:  # fmt: skip
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
@@ -189,7 +221,7 @@ def _grow(
     while waiting:
         other = max(waiting, key=lambda number: (cases[number].session.timed, waiting[number], -number))
         del waiting[other]
-        if other not in free or other in members:
+        if other not in free or other in members or apart.get(other, set()) & set(members):
             continue
         found = _lay(laid, other, cases, beliefs, _track(cases[other].session, len(members), words), grounds, anchor)
         if found:
@@ -506,7 +538,9 @@ def split_beliefs(belief: Belief, crew: Case, visits: Visits) -> list[Belief]:
     sure, step_sure = _order_sure(belief, crew, visits)
     return [
         replace(
-            _of_member(belief, member, visits.appliance_job), order_sure=sure[member.place], order_step_sure=step_sure[member.place]
+            _of_member(belief, member, visits.appliance_job),
+            order_sure=sure[member.place],
+            order_step_sure=step_sure[member.place],
         )
         for member in crew.members
     ]
