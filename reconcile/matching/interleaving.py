@@ -75,8 +75,9 @@ def interleave(first: Track, second: Track, grounds: tuple[Ground, ...]) -> list
 
 @dataclass(frozen=True, kw_only=True)
 class _Lattice:
-    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them; ``split``:
-    from a reading of the second soon after the first's last to one shortly before its next.
+    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them.
+
+    ``split``: from a reading of the second soon after the first's last to one shortly before its next.
     """
 
     weight: Numbers
