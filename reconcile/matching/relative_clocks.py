@@ -100,7 +100,7 @@ def score_sequences(order: Places, time_s: Numbers, track: Track, grounds: tuple
     ``order`` (H, T): places in ``track``; ``time_s`` (H, T): their times in that order [s].
     """
     usual = _score_in_style(order, time_s, track, grounds[0])
-    # What is hopeless in the usual style is so in the others: they differ in places that no order of two meters changes.
+    # What is hopeless in the usual style is so in the others: they differ in what no order of two meters changes.
     close = np.flatnonzero(usual > usual.max() - HOPELESS)
     by_style = [_score_in_style(order[close], time_s[close], track, ground) for ground in grounds[1:]]
     usual[close] = np.logaddexp.reduce([usual[close], *by_style], axis=0)
