@@ -59,9 +59,10 @@ WHY: Final = (
     "no visit of the job list is in reach",
     "the meter's date is that of another day: was it this visit?",
     "the label is the one that the job list has for another appliance",
+    "outside the hours of this visit, and within those of one that has no readings",
 )
 
-MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
+MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4, "visit empty": 8}
 """Numbers of statuses and reasons, for those who change them later."""
 
 
