@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from rapidfuzz.distance import OSA
 
 from reconcile.matching.belief import Case
 from reconcile.matching.labels import plain_label
@@ -26,6 +27,9 @@ are so far apart (common practice).
 
 MOST_ASIDE: Final = 5
 """Readings of one test beside the work: three voltages, a loop, a residual current device (common practice)."""
+
+SLIPS: Final = 2
+"""Letters that may differ in a label that is still meant to be the listed one."""
 
 BEFORE: Final = PHASES.index("before")
 AFTER: Final = PHASES.index("restored")
@@ -50,7 +54,29 @@ def labelled_elsewhere(case: Case, appliance: Places, visits: Visits) -> NDArray
         for stretch in np.split(places, edges):
             if len(stretch) and (listed[appliance[stretch]] != plain[stretch[0]]).all():
                 found[stretch] = bool((listed == plain[stretch[0]]).any())
+                found[stretch] |= _numbered_otherwise(plain[stretch[0]], appliance[stretch], visits)
     return found
+
+
+def _numbered_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for appliances whose label differs in its numbers, where one of the same visit has no label: it may be
+    the one of that number.
+    """
+    listed = visits.called[0][1]
+    alike = [
+        _digits(str(name)) != _digits(text) != "" and OSA.distance(_letters(str(name)), _letters(text)) <= SLIPS
+        for name in listed[appliance]
+    ]
+    nameless = np.bincount(visits.appliance_job, weights=listed == "", minlength=len(visits.job_id)) > 0
+    return np.array(alike, dtype=bool) & nameless[visits.appliance_job[appliance]]
+
+
+def _letters(text: str) -> str:
+    return "".join(mark for mark in text if not mark.isdigit())
+
+
+def _digits(text: str) -> str:
+    return "".join(mark for mark in text if mark.isdigit())
 
 
 def again_after_a_pause(session: Session, appliance: Places, step: Places) -> NDArray[np.bool_]:

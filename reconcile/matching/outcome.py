@@ -60,9 +60,18 @@ WHY: Final = (
     "the meter's date is that of another day: was it this visit?",
     "the label is the one that the job list has for another appliance",
     "outside the hours of this visit, and within those of one that has no readings",
+    "this appliance would have been tested twice, and another of the day not at all",
 )
 
-MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4, "visit empty": 8}
+MARKS: Final = {
+    "auto": AUTO,
+    "decided": DECIDED,
+    "review": REVIEW,
+    "clear": 0,
+    "step open": 4,
+    "visit empty": 8,
+    "done twice": 9,
+}
 """Numbers of statuses and reasons, for those who change them later."""
 
 
