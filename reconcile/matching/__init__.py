@@ -34,6 +34,7 @@ from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, w
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crew_beliefs import split_beliefs
 from reconcile.matching.crews import find_crews, may_have_company
+from reconcile.matching.empty_visits import ask_about_double_rounds, ask_where_a_visit_is_empty
 from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
@@ -107,6 +108,8 @@ def match_sightings(
     settle_sessions(
         cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS, joined_already=in_crews
     )
+    ask_where_a_visit_is_empty(rows, visits, marks=MARKS)
+    ask_about_double_rounds(rows, visits, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
 

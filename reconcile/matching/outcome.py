@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
-from reconcile.matching.left_labels import labelled_elsewhere
+from reconcile.matching.doubts import again_after_a_pause, few_together, labelled_elsewhere
 from reconcile.matching.order import VOLTAGE_KINDS
 from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
 from reconcile.matching.visits import Visits
@@ -59,9 +59,19 @@ WHY: Final = (
     "no visit of the job list is in reach",
     "the meter's date is that of another day: was it this visit?",
     "the label is the one that the job list has for another appliance",
+    "outside the hours of this visit, and within those of one that has no readings",
+    "this appliance would have been tested twice, and another of the day not at all",
 )
 
-MARKS: Final = {"auto": AUTO, "decided": DECIDED, "review": REVIEW, "clear": 0, "step open": 4}
+MARKS: Final = {
+    "auto": AUTO,
+    "decided": DECIDED,
+    "review": REVIEW,
+    "clear": 0,
+    "step open": 4,
+    "visit empty": 8,
+    "done twice": 9,
+}
 """Numbers of statuses and reasons, for those who change them later."""
 
 
@@ -92,10 +102,12 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         # What can be one step only is that step, wherever it stands in the order.
         single = (belief.steps < 0) | (belief.steps == belief.steps[:, :1])
         step_sure = np.where(single.all(axis=1), step_sure, step_sure * belief.order_step_sure)
-    step_sure = np.where(_torn(case.session.kind, best, belief.steps[reading, column]), 0.0, step_sure)
+    step = belief.steps[reading, column]
+    torn = _torn(case.session.kind, best, step) | again_after_a_pause(case.session, best, step)
+    step_sure = np.where(torn, 0.0, step_sure)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
-    lost = (sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM)
+    lost = few_together((sure < AUTO_FROM) & (nowhere >= NOWHERE_FROM))
     # A few readings can belong nowhere; where most of a session seems to, the list or the clock is more likely wrong.
     if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
         status = np.where(lost, NONE, status)
@@ -110,7 +122,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         "row": case.session.rows,
         "taken_s": taken_seconds(case, belief),
         "appliance": np.where(none, -1, belief.appliances[best]),
-        "step": np.where(none, -1, belief.steps[reading, column]),
+        "step": np.where(none, -1, step),
         "confidence": np.where(decided, 1.0, np.where(none, np.minimum(nowhere, MOST_SURE_OF_NOTHING), sure)),
         "status": status,
         "why": why,

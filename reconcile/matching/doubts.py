@@ -1,0 +1,108 @@
+"""What speaks against a match that is likely: a label of the job list that names another appliance, a test made again
+after a pause that may have been the one after the work, a whole round that seems to belong nowhere.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from rapidfuzz.distance import OSA
+
+from reconcile.matching.belief import Case
+from reconcile.matching.labels import plain_label
+from reconcile.matching.order import VOLTAGE_KINDS, Session
+from reconcile.matching.progress import PHASE_OF_STEP
+from reconcile.matching.visits import Visits
+from schemas.steps import PHASES
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+
+PAUSE_S: Final = 8 * 60.0
+"""A supply test is repeated at once or not at all: isolating, dead tests and making live again lie between two that
+are so far apart (common practice).
+"""
+
+MOST_ASIDE: Final = 5
+"""Readings of one test beside the work: three voltages, a loop, a residual current device (common practice)."""
+
+SLIPS: Final = 2
+"""Letters that may differ in a label that is still meant to be the listed one."""
+
+BEFORE: Final = PHASES.index("before")
+AFTER: Final = PHASES.index("restored")
+
+
+def labelled_elsewhere(case: Case, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for readings under a label that the list has, to the letter, for other appliances only, where no reading of
+    the same stretch under that label was found at one of those.
+
+    A stretch is what a meter recorded without its label being changed. A label that was simply not changed at the
+    next appliance begins at its own: such a stretch is left to time and order.
+    """
+    listed = visits.called[0][1]
+    session = case.session
+    meter = np.zeros(len(appliance), dtype=np.int64) if session.meter is None else session.meter
+    found = np.zeros(len(appliance), dtype=bool)
+    plain = np.array([plain_label(text) for text in session.label], dtype=object)
+    for number in np.unique(meter):
+        places = np.flatnonzero((meter == number) & (plain != ""))
+        texts = plain[places]
+        edges = np.flatnonzero(texts[1:] != texts[:-1]) + 1
+        for stretch in np.split(places, edges):
+            if len(stretch) and (listed[appliance[stretch]] != plain[stretch[0]]).all():
+                found[stretch] = bool((listed == plain[stretch[0]]).any())
+                found[stretch] |= _numbered_otherwise(plain[stretch[0]], appliance[stretch], visits)
+    return found
+
+
+def _numbered_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for appliances whose label differs in its numbers, where one of the same visit has no label: it may be
+    the one of that number.
+    """
+    listed = visits.called[0][1]
+    alike = [
+        _digits(str(name)) != _digits(text) != "" and OSA.distance(_letters(str(name)), _letters(text)) <= SLIPS
+        for name in listed[appliance]
+    ]
+    nameless = np.bincount(visits.appliance_job, weights=listed == "", minlength=len(visits.job_id)) > 0
+    return np.array(alike, dtype=bool) & nameless[visits.appliance_job[appliance]]
+
+
+def _letters(text: str) -> str:
+    return "".join(mark for mark in text if not mark.isdigit())
+
+
+def _digits(text: str) -> str:
+    return "".join(mark for mark in text if mark.isdigit())
+
+
+def again_after_a_pause(session: Session, appliance: Places, step: Places) -> NDArray[np.bool_]:
+    """True for voltages of a supply test that was made again after a pause at an appliance which has none after the
+    work on this meter: the later one may be just that.
+    """
+    found = np.zeros(len(step), dtype=bool)
+    phase = np.where(step < 0, -1, PHASE_OF_STEP[step])
+    for number in np.unique(appliance):
+        for kind in VOLTAGE_KINDS:
+            places = np.flatnonzero((appliance == number) & (session.kind == kind))
+            if (phase[places] == AFTER).any():
+                continue
+            live = places[phase[places] == BEFORE]
+            pause_s = np.diff(session.beat_s[live])
+            with np.errstate(invalid="ignore"):
+                later = (pause_s > PAUSE_S) & (session.start[live][1:] == session.start[live][:-1])
+            if later.any():
+                found[live[int(np.argmax(later)) + 1 :]] = True
+    return found
+
+
+def few_together(lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those of the lost readings that stand in short runs: a long run is a round of work, somewhere."""
+    edges = np.flatnonzero(np.diff(np.r_[False, lost, False]))
+    kept = lost.copy()
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        kept[begin:end] = end - begin <= MOST_ASIDE
+    return kept

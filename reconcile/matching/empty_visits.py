@@ -1,0 +1,96 @@
+"""Appliances and visits of the list that nothing was matched to, and whose readings may be at another.
+
+A label that was not changed for a whole visit puts its readings long after the visit before; a clock that tells nothing
+lets one appliance have two rounds of tests and its neighbour none.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
+from reconcile.matching.visits import Visits
+
+OUTSIDE_S: Final = 15 * 60.0
+NEAR_S: Final = 5 * 60.0
+"""Hours of job lists are rough: within minutes mostly (common practice)."""
+
+A_TRIPLE: Final = 3
+"""Tests of one part of the work that were made twice: the three pairs of conductors make a round of it."""
+
+
+def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
+    """Mark as to be asked what lies outside its own visit's hours and within those of an attended visit that nothing
+    was matched to. ``rows`` are the columns of each session (outcome.session_rows), which are changed.
+    """
+    given = [visits.appliance_job[row["appliance"][row["appliance"] >= 0]] for row in rows]
+    measured = np.unique(np.concatenate(given)) if given else np.empty(0, dtype=np.int64)
+    empty = visits.attended & visits.dated
+    empty[measured] = False
+    if not empty.any():
+        return
+    for row in rows:
+        asked, other = _outside(row, visits, np.flatnonzero(empty))
+        asked &= row["status"] == marks["auto"]
+        if asked.any():
+            row["status"] = np.where(asked, marks["review"], row["status"])
+            row["why"] = np.where(asked, marks["visit empty"], row["why"])
+            for at in np.flatnonzero(asked):
+                row["candidates"][int(at)] = _candidates(row, int(at), int(other[at]), visits)
+
+
+def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
+    """Mark as to be asked the readings of an appliance that has a whole part of the work twice, where another of the
+    same engineer's day has not one reading. ``rows`` are changed.
+    """
+    if not rows:
+        return
+    appliance = np.concatenate([row["appliance"] for row in rows])
+    step = np.concatenate([row["step"] for row in rows])
+    none = visits.attended[visits.appliance_job].copy()
+    none[appliance[appliance >= 0]] = False
+    given = (appliance >= 0) & (step >= 0)
+    times = np.zeros((len(visits.appliance_id), len(STEP_NAMES)), dtype=np.int64)
+    np.add.at(times, (appliance[given], step[given]), 1)
+    doubled = np.stack([(times[:, phase == PHASE_OF_STEP] > 1).sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
+    rival = {int(one): _rival(int(one), none, visits) for one in np.flatnonzero((doubled >= A_TRIPLE).any(axis=0))}
+    for row in rows:
+        for at in np.flatnonzero(row["status"] == marks["auto"]):
+            if (job := rival.get(int(row["appliance"][at]))) is not None:
+                row["status"][at], row["why"][at] = marks["review"], marks["done twice"]
+                row["candidates"][int(at)] = _candidates(row, int(at), job, visits)
+
+
+def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | None:
+    """The job nearest in the list, of the same day and engineer, with an appliance that has no readings."""
+    job = int(visits.appliance_job[appliance])
+    jobs = np.unique(visits.appliance_job[none])
+    same = (visits.day[jobs] == visits.day[job]) & (visits.engineer[jobs] == visits.engineer[job])
+    jobs = jobs[same]
+    return int(jobs[np.abs(jobs - job).argmin()]) if len(jobs) else None
+
+
+def _outside(row: dict[str, Any], visits: Visits, empty: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Any]:
+    """Which readings lie outside their visit and within an empty one, and which one that is."""
+    time_s, job = np.asarray(row["taken_s"]), visits.appliance_job[row["appliance"]]
+    with np.errstate(invalid="ignore"):
+        away_s = np.maximum(visits.low_s[job] - time_s, time_s - visits.high_s[job])
+        within = (time_s[:, None] > visits.low_s[empty] - NEAR_S) & (time_s[:, None] < visits.high_s[empty] + NEAR_S)
+        own = (row["appliance"] >= 0) & visits.dated[job] & (away_s > OUTSIDE_S)
+    engineer = visits.engineer
+    within &= (engineer[empty] == engineer[job][:, None]) | (engineer[empty] < 0) | (engineer[job] < 0)[:, None]
+    return own & within.any(axis=1), empty[within.argmax(axis=1)]
+
+
+def _candidates(row: dict[str, Any], at: int, job: int, visits: Visits) -> list[dict[str, object]]:
+    """The appliance that was found, and those of the visit without readings."""
+    sure, found = float(row["confidence"][at]), row["appliance"][at]
+    others = range(visits.first_appliance[job], visits.first_appliance[job + 1])
+    shares = [(found, sure), *((one, (1.0 - sure) / len(others)) for one in others)]
+    return [
+        {"appliance_id": visits.appliance_id[one], "step": None, "probability": share, "why": "the hours of the visits"}
+        for one, share in shares
+    ]
