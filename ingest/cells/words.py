@@ -212,9 +212,17 @@ def says_beyond(text: str) -> bool:
     Two letters alone may be the initials of a person.
     """
     word = simplify(text).rstrip(".")
-    if word in _MORE or word in _NO_RECORD or word in ("ol", "ovr"):
+    if word in _MORE or word in _NO_RECORD or word in ("ol", "ovr") or _TIMES_TEN.fullmatch(word):
         return True
     return is_over_range(word) and not (word.isalpha() and len(word) < 3)
+
+
+def multiplies(text: str) -> bool:
+    """True for a cell that multiplies the values beside it by anything but one."""
+    return simplify(text) not in ("", "1", "x1", "×1", "1x", "x 1", "1.0", "0", "10^0", "1e0", "-")
+
+
+_TIMES_TEN: Final = re.compile(r"[x×*]\s?10+|10\^[+-]?[1-9]|[x×*]\s?10\^[+-]?[1-9]")
 
 
 def is_doubtful_status(text: str) -> bool:

@@ -17,10 +17,13 @@ def settle_last_row(
     """The cells of the last row that can be trusted, why the row is refused where that is too few, and a row of its own
     for the cell at the cut where that one held a value of a wide table.
 
-    The cell at the cut is never trusted; those before it stand under their own headings.
+    The cell at the cut is never trusted; those before it stand under their own headings. Where just one is missing in a
+    wide table, it may be one in the middle as well, and none is trusted.
     """
     if len(cells) > plan.width:
         return cells, "unreadable", None
+    if plan.value is None and len(cells) == plan.width - 1:
+        return cells, "cut off", None
     last = len(cells) - 1
     if len(cells) == plan.width and _looks_whole(cells[last], [row[last] for row in others if last < len(row)]):
         return cells, "", None

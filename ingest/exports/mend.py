@@ -78,7 +78,9 @@ def _can_be(role: str, cell: str) -> bool:
         return parse_date((split_moment(cell) or (cell, ""))[0]).seen
     if role == "time":
         return parse_clock(cell).nanoseconds is not None
-    if role in ("memory_no", "epoch"):
+    if role == "epoch":
+        return cell.split(".")[0].isdigit()
+    if role == "memory_no":
         return parse_memory_no(cell) is not None
     if role == "unit":
         return not cell or cell == "-" or parse_unit(cell) is not None

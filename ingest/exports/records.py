@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.cells.value import parse_comparator
-from ingest.cells.words import is_doubtful_status, is_flagged, says_beyond, takes_away
+from ingest.cells.words import is_doubtful_status, is_flagged, multiplies, says_beyond, takes_away
 from ingest.exports.context import Context
 from ingest.exports.distinct import combine, decode, distinct
 from ingest.exports.plan import Plan
@@ -121,6 +121,8 @@ class Records:
                 shared["name"] = cells(named)
             self._add(table_no, -1, plan.value, lines, broken, {**shared, "raw_text": cells(plan.value)})
             return
+        if (prefix := plan.at("prefix")) is not None:
+            remarks = _either(remarks, _telling([cells(prefix)], multiplies))
         if (status := plan.at("verdict")) is not None:
             remarks = _either(remarks, _telling([cells(status)], is_doubtful_status))
         for position, test in enumerate(plan.tests):

@@ -79,7 +79,7 @@ def read_values(
     """
     raw, sign, verdict, flag = (distinct(records.text(name)) for name in ("raw_text", "comparator", "verdict", "flag"))
     place, (tables, columns) = combine(records.table, records.column)
-    found = _proofs(records.tables, place, tables, columns, raw)
+    found = _proofs(records, place, tables, columns, raw)
     styles = decide_styles(records.tables, tables, columns, join_proofs([found, proofs]))
     style_codes = np.array([style.value for style in styles], np.int64)[place] if len(place) else place
     codes, (kinds, cells, style, signs, verdicts, flags) = combine(
@@ -213,9 +213,15 @@ def _with_verdict(verdict: str, quantity: str) -> Value | None:
     return None
 
 
-def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: Codes, raw: Distinct) -> Proofs:
-    """What the value cells prove about separators, by headings and column; cells of several files are kept apart."""
-    examples = telling_cells(place, cell_proofs(raw), raw)
+def _proofs(records: Records, place: Codes, of_table: Codes, of_column: Codes, raw: Distinct) -> Proofs:
+    """What the value cells prove about separators, by headings and column; cells of several files are kept apart.
+
+    Rows that are refused as a whole prove nothing: ``1,25`` at a cut was ``1,250``.
+    """
+    sound = records.broken == 0
+    whole = raw if sound.all() else Distinct(raw.codes[sound], raw.values)
+    examples = telling_cells(place if sound.all() else place[sound], cell_proofs(raw), whole)
+    tables = records.tables
     return join_proofs(
         Proofs(cells={(tables[of_table[at]].place, int(of_column[at])): texts}) for at, texts in examples.items()
     )
@@ -224,7 +230,7 @@ def _proofs(tables: Sequence[Table], place: Codes, of_table: Codes, of_column: C
 def prove_styles(records: Records) -> Proofs:
     """What the value cells of some records prove about separators."""
     place, (tables, columns) = combine(records.table, records.column)
-    return _proofs(records.tables, place, tables, columns, distinct(records.text("raw_text")))
+    return _proofs(records, place, tables, columns, distinct(records.text("raw_text")))
 
 
 def decide_styles(tables: Sequence[Table], of_table: Codes, of_column: Codes, proofs: Proofs) -> list[NumberStyle]:
