@@ -14,7 +14,8 @@ from reconcile.case import Accuracy, Reading, order_key
 from reconcile.judging import judge, required_checks, settle
 from reconcile.pack import Limit, gather_limits, load_pack
 from reconcile.plan import plan_needs
-from reconcile.rule import Remark
+from reconcile.rule import DayRemark, Remark
+from reconcile.spread import spread
 from reconcile.uncertainty import find_accuracy, half_width
 from reconcile.verdicts import Verdict, assess, checks_of_reading
 from reconcile.verdicts.assessment import Part
@@ -457,3 +458,20 @@ def test_what_an_installation_asks_for(changes: dict[str, Any], step: str, need:
     assert needs[step] == need
     assert list(needs) == sorted(needs, key=STEP_ORDER.__getitem__)
     assert set(needs.values()) == {"required", "optional"}
+
+
+def test_a_verdict_names_its_check_however_it_was_reached() -> None:
+    again = [*PLAIN_STEPS.items(), ("earth_loop", {"value": 42.0, "minute": 4.5})]
+    for steps in (PLAIN_STEPS, again, [*again, ("earth_loop", {"value": 0.3, "minute": 4.5})]):
+        assert assess(make_case(steps), "earth_fault_loop").check == "earth_fault_loop"
+
+
+def test_a_remark_of_the_day_goes_to_each_certificate_and_what_is_left_stays_with_the_day() -> None:
+    assessed = judge_case(make_case(PLAIN_STEPS)).assessed
+    remark = Remark(code="tests_too_fast", message="", action="", reading_ids=("elsewhere", "r-5", "r-1", "r-5"))
+    placed = spread([DayRemark(remark=remark, job_id="J9", appliance_id="A9")], [assessed])
+    told = [(one.certificate_id, one.job_id, one.remark.reading_ids, one.remark.checks) for one in placed]
+    assert told == [
+        ("J1_A1", "J1", ("r-5", "r-1", "r-5"), ("earth_fault_loop", "exposed_metalwork")),
+        (None, "J9", ("elsewhere",), ()),
+    ]
