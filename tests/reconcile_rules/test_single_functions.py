@@ -528,3 +528,13 @@ def test_an_insulation_that_fails_governs_over_one_that_cannot_be_told() -> None
              ("insulation", {"reason": "over range", "conductors": "N-E", "meter_serial": "unknown"})]  # fmt: skip
     part = assess(make_case(steps), "insulation").parts[0]
     assert (part.outcome, part.why) == ("unsatisfactory", "low")
+
+
+@pytest.mark.parametrize(
+    ("fitted", "found"),
+    [("1", ("unsatisfactory", "too small")), ("5", ("unsatisfactory", "too large")), ("3", ("satisfactory", ""))],
+)
+def test_a_fuse_of_another_rating_fails(fitted: str, found: tuple[str, str]) -> None:
+    case = make_case(PLAIN_STEPS, stated={"fuse_rating_a": fitted, "required_fuse_rating_a": "3"})
+    part = assess(case, "fuse_rating").parts[0]
+    assert (part.outcome, part.why) == found
