@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from pathlib import Path
+from typing import Final
 
 import pandas as pd
 
 from cli.audit_rows import book_rows, recorded_rows
-from cli.auditing import Audit, Progress, damaged_evidence, finish
-from cli.pipeline import OperatorWord, dataset_of, derive
+from cli.auditing import Audit, Progress, damaged_evidence, finish, scope_without
+from cli.pipeline import OperatorWord, Scope, dataset_of, derive
+from cli.recorded_beyond import with_beyond
 from ingest.book import Book
 from ingest.exports.read import read_export
 from ingest.extract import Extract
@@ -19,9 +21,9 @@ from reconcile.audit.places import find_failing
 from reconcile.audit.recorded import compare_recorded
 from schemas.audit import AGREEING, RecordedValues
 from schemas.check import conform_table
-from schemas.errors import BookError, InputError
+from schemas.errors import InputError
 
-SHOWN_DAMAGED = 3
+IN_DAMAGED: Final = "evidence that is damaged was left out, which may say otherwise"
 
 
 def audit_recorded(
@@ -29,22 +31,18 @@ def audit_recorded(
 ) -> Audit:
     """Every value of a recorded table held against the instrument's readings of the book.
 
-    Raises InputError where the table cannot be read, BookError where the book is damaged: a comparison with damaged
-    evidence would accuse the wrong side.
+    Damaged evidence is named and left out, and so may be what a value without a reading rests on: that is said beside
+    each value that does not agree. Raises InputError where the table cannot be read, BookError where the book cannot.
     """
     word.check()
     progress("hashing the book")
     integrity = check_integrity(book)
-    damaged = sorted(damaged_evidence(integrity))
-    if damaged:
-        raise BookError(
-            f"{len(damaged)} pieces of evidence are damaged or missing", where=str(book.root),
-            seen="\n".join(damaged[:SHOWN_DAMAGED]), advice="restore them from a backup; 'provebook audit' names them",
-        )  # fmt: skip
+    damaged = damaged_evidence(integrity)
     progress("reading the recorded table")
     extract = read_recorded(path, book, word, profiles)
     progress("reading the raw evidence again")
-    derived = derive(book, use_derived=False)
+    whole = book.as_of(None, without=damaged)
+    derived = derive(whole, scope_without(whole, damaged, Scope()), use_derived=False)
     dataset, _pages = dataset_of(derived)
     known = derived.brief.appliances
     recorded = recorded_values(extract.readings, known)
@@ -58,6 +56,12 @@ def audit_recorded(
         refused=extract.refusals,
     )
     audit = Audit(subject=f"recorded values of {path.name}")
+    if damaged:
+        comparison = told_of_damage(comparison)
+        audit.notes.append(
+            f"damaged evidence was left out (files: {len(damaged)}): agreement is shown, but what does not agree "
+            "may stand in it; restore it and audit again"
+        )
     audit.tables |= {"recorded values": comparison, "book": integrity.faults}
     counts = comparison["verdict"].value_counts()
     audit.totals = {"recorded values": str(len(recorded)), "cells not readable": str(len(extract.refusals))}
@@ -74,6 +78,13 @@ def audit_recorded(
     return audit
 
 
+def told_of_damage(comparison: pd.DataFrame) -> pd.DataFrame:
+    """The comparison with a word of the damage beside every value that does not agree: it proves nothing yet."""
+    open_ = ~comparison["verdict"].isin([*AGREEING, "not readable"])
+    notes = comparison["note"].fillna("").where(comparison["note"].isna(), comparison["note"] + "; ") + IN_DAMAGED
+    return comparison.assign(note=comparison["note"].where(~open_, notes))
+
+
 def read_recorded(path: Path, book: Book, word: OperatorWord, profiles: tuple[Path, ...]) -> Extract:
     """The recorded table, read like an export: the same words, profiles and care. Raises InputError."""
     try:
@@ -83,10 +94,14 @@ def read_recorded(path: Path, book: Book, word: OperatorWord, profiles: tuple[Pa
     known, faults = load_profiles([book.profiles, *profiles])
     if faults:
         raise faults[0]
-    extract = read_export(
-        content, name=path.name, sha256=hashlib.sha256(content).hexdigest(), profiles=known, profile=word.profile,
-        zone=word.zone, date_order=word.date_order, book_zone=book.zone.key,
-    )  # fmt: skip
+
+    def read(told: bytes) -> Extract:
+        return read_export(
+            told, name=path.name, sha256=hashlib.sha256(content).hexdigest(), profiles=known, profile=word.profile,
+            zone=word.zone, date_order=word.date_order, book_zone=book.zone.key,
+        )  # fmt: skip
+
+    extract = with_beyond(content, read(content), read)
     if extract.readings.empty:
         seen = extract.refusals["message"].iloc[0] if len(extract.refusals) else "no rows"
         raise InputError(

@@ -179,17 +179,21 @@ def choose_made(audit: Audit, book: Book, package: bytes) -> Made | None:
 def derive_again(book: Book, made: Made | None, damaged: Collection[str], found: Collection[str]) -> Again:
     """The dataset from raw evidence, as the book stood when it was made, without what is damaged."""
     then = book.as_of(made.entries if made else None, without=damaged)
-    exports, office = (made.exports, made.office) if made else (None, None)
-    if damaged:
-        every = set(then.evidence.hashes())
-        exports = frozenset((exports if exports is not None else every) - set(damaged))
-        office = frozenset((office if office is not None else every) - set(damaged))
-    scope = Scope(exports=exports, office=office)
+    scope = scope_without(then, damaged, Scope(exports=made.exports, office=made.office) if made else Scope())
     derived = derive(then, scope, pack=made.rule_pack if made else None, use_derived=False)
     dataset, pages = dataset_of(derived, pdf=any(path.endswith(".pdf") for path in found))
     kinds = {path.rpartition(".")[2] for path in found if path.partition(".")[0] in TABLES}
     tables = "both" if {"csv", "parquet"} <= kinds else "parquet" if "parquet" in kinds else "csv"
     return Again(derived=derived, dataset=dataset, files=measured_files(dataset, tables=tables, pages=pages))
+
+
+def scope_without(book: Book, damaged: Collection[str], scope: Scope) -> Scope:
+    """The scope without what is damaged; the same where nothing is."""
+    if not damaged:
+        return scope
+    every = frozenset(book.evidence.hashes())
+    exports, office = (every if told is None else frozenset(told) for told in (scope.exports, scope.office))
+    return Scope(exports=exports - set(damaged), office=office - set(damaged))
 
 
 def version_note(package: dict[str, Any]) -> str:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from cli.inputs import Inputs
 from ingest.book import Book, find_zone
-from ingest.decided import read_decisions
+from ingest.decided import follow_copies, read_decisions
 from ingest.imports import BookExtract, import_exports, read_book
 from ingest.made import note_dataset
 from ingest.office import Office, read_office, take_office_files
@@ -187,6 +187,7 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, u
     extract = read_book(
         book, only=scope.exports, decisions=decisions, meter_zones=meter_zones(office), use_derived=use_derived
     )
+    decisions = follow_copies(decisions, extract.duplicates)
     plan = plan_steps(office.jobs, office.appliances)
     result = match_sightings(
         sightings=extract.readings[SEEN], jobs=office.jobs, appliances=office.appliances,
@@ -199,13 +200,22 @@ def derive(book: Book, scope: Scope | None = None, *, pack: str | None = None, u
         accuracies=office.accuracies, plan=plan, matches=result.matches, clocks=result.clocks,
         questions=result.questions, decisions=decisions,
     )  # fmt: skip
-    evidence = book.evidence.table()
+    evidence = with_readers(book.evidence.table(), extract.files)
     if scope.exports is not None:
         evidence = evidence[evidence["sha256"].isin({*scope.exports, *(scope.office or ())})].reset_index(drop=True)
     return Derived(
         office=office, extract=extract, plan=plan, result=result, brief=brief, judged=judge(brief, pack=pack),
         refusals=refusals, evidence=evidence, scope=scope,
     )  # fmt: skip
+
+
+def with_readers(evidence: pd.DataFrame, files: pd.DataFrame) -> pd.DataFrame:
+    """Evidence with the profile that read it where its sidecar names none: exports are read after they are kept.
+
+    ``files``: schemas.readings.FileCounts. The built-in reader has a name too; nobody's name is null.
+    """
+    reader = files.set_index("evidence_sha256")["profile"]
+    return evidence.assign(profile=evidence["profile"].fillna(evidence["sha256"].map(reader)).astype("str"))
 
 
 def dataset_of(derived: Derived, *, pdf: bool | None = None) -> tuple[Dataset, Pages]:

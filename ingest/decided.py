@@ -23,6 +23,26 @@ def read_decisions(book: Book) -> pd.DataFrame:
     return conform_table(Decisions, frame)
 
 
+def follow_copies(decisions: pd.DataFrame, duplicates: pd.DataFrame) -> pd.DataFrame:
+    """The decisions with each reading named as it stands now: a fuller export that came later names it anew.
+
+    ``duplicates``: schemas.readings.Duplicates. Shape: the rows of ``decisions``; only subjects of kind match differ.
+    """
+    of_match = decisions["kind"] == "match"
+    if duplicates.empty or not of_match.any():
+        return decisions
+    places = zip(*(duplicates[name] for name in ("evidence_sha256", "record_no", "column_no")), strict=True)
+    copies = [f"{str(sha256)[:16]}-{record_no}-{column_no}" for sha256, record_no, column_no in places]
+    stands = dict(zip(copies, duplicates["reading_id"], strict=True))
+    named = [
+        " ".join(dict.fromkeys(stands.get(name, name) for name in str(subject).split()))
+        for subject in decisions.loc[of_match, "subject"]
+    ]
+    subjects = decisions["subject"].copy()
+    subjects[of_match] = named
+    return conform_table(Decisions, decisions.assign(subject=subjects))
+
+
 def keep_decisions(book: Book, decisions: pd.DataFrame) -> None:
     """Append decisions to the journal; one that stands there word for word is not repeated.
 

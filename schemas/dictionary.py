@@ -41,7 +41,7 @@ SHARED: Final[dict[str, Column]] = {
     "indication": Column("What a meter without a number showed."),
     "reading_ids": Column("Readings behind the row, separated by spaces; the governing one first."),
     "tool_version": Column("Version of the program that made the row."),
-    "profile": Column("Meter profile that the evidence was read with."),
+    "profile": Column("Profile that the evidence was read with; built-in: the words of the trade alone."),
 }  # fmt: skip
 
 READINGS: Final[dict[str, Column]] = {

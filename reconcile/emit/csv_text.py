@@ -71,16 +71,20 @@ def column_cells(column: pd.Series) -> pa.LargeStringArray:
 
 def text_cells(texts: pa.LargeStringArray) -> pa.LargeStringArray:
     """Texts escaped and quoted. Null stays null."""
-    sample = texts.slice(0, SAMPLE_ROWS)
-    if len(pc.unique(sample)) > len(sample) // 2:
-        # Ids: nearly all of them differ, and nearly always none needs anything.
-        odd = pc.any(pc.match_substring_regex(texts, NOT_PLAIN)).as_py()
-        return quote(escape(texts)) if odd else texts
-    return of_distinct(texts, lambda different: quote(escape(different)))
+    return of_distinct(texts, safe_texts)
+
+
+def safe_texts(texts: pa.LargeStringArray) -> pa.LargeStringArray:
+    """As ``text_cells``; ids and other plain words need nothing."""
+    odd = pc.any(pc.match_substring_regex(texts, NOT_PLAIN)).as_py()
+    return quote(escape(texts)) if odd else texts
 
 
 def of_distinct(cells: pa.Array, written: Callable[[pa.Array], pa.Array]) -> pa.Array:
-    """``written`` of ``cells``, where each different cell is looked at once."""
+    """``written`` of ``cells``; where they repeat, each different cell is looked at once."""
+    sample = cells.slice(0, SAMPLE_ROWS)
+    if len(pc.unique(sample)) > len(sample) // 2:
+        return written(cells)
     encoded = cells.dictionary_encode()
     return written(encoded.dictionary).take(encoded.indices)
 

@@ -22,6 +22,9 @@ DESCRIPTOR: Final = "datapackage.json"
 LITTER: Final = frozenset({".DS_Store", "Thumbs.db", "desktop.ini"})
 """What file managers leave behind; nobody's work."""
 
+SIGNATURES: Final = frozenset({f"{DESCRIPTOR}.jws", f"{DESCRIPTOR}.jws.tsr"})
+"""What signing puts beside a dataset: made by whoever holds the key, so it cannot be made again here."""
+
 SHOWN_FILES: Final = 5
 DAY_S: Final = 86_400.0
 
@@ -91,6 +94,12 @@ def check_replaceable(out: Path) -> None:
         raise InputError("this is a file, not a folder", where=str(out), advice="name a folder: --out DIR")
     present = {path.relative_to(out).as_posix() for path in out.rglob("*") if not path.is_dir() or path.is_symlink()}
     foreign = sorted(path for path in present - listed_files(out) if PurePosixPath(path).name not in LITTER)
+    if DESCRIPTOR in present and set(foreign) <= SIGNATURES and foreign:
+        raise InputError(
+            "the dataset here is signed, and its signature would not hold for another; nothing was changed",
+            where=str(out), seen="\n".join(foreign),
+            advice="name another folder: --out DIR; or move the signature elsewhere, if it is not wanted any more",
+        )  # fmt: skip
     if foreign:
         more = [f"and {len(foreign) - SHOWN_FILES} more"] if len(foreign) > SHOWN_FILES else []
         raise InputError(

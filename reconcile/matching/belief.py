@@ -182,6 +182,8 @@ def _moves(session: Session, item: Item, posterior: ItemPosterior, share: float)
 def _items(cases: list[Case], visits: Visits, habits: Habits) -> list[Item]:
     """Every session under every hypothesis."""
     items: list[Item] = []
+    if not len(visits.job_id):
+        return items  # an empty list holds no job in reach, whatever the labels say
     for number, case in enumerate(cases):
         alone = Variant(session=case.session, decided=case.decided, place=np.empty(0, dtype=np.int64), log_prior=0.0)
         for regime, log_share in _label_regimes(case.session, visits):

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 from jwcrypto.jwk import JWK
@@ -20,11 +21,14 @@ from jwcrypto.jws import JWS
 from cli.__main__ import run
 from cli.auditing import Again, Audit, compare_out, derive_again, hash_file, list_files, read_dataset
 from ingest.book import Book
+from ingest.decided import keep_decisions
 from ingest.made import find_made, list_made
 from reconcile.audit.files import DESCRIPTOR, SIGNATURE, check_files, compare_file, parse_package
 from reconcile.audit.signature import canonical_package
 from reconcile.emit.descriptor import FileFacts
+from schemas.check import conform_table
 from schemas.errors import InputError
+from schemas.matches import Decisions
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_exports"
 CHECKER = Path(__file__).with_name("independent_check.py")
@@ -153,6 +157,52 @@ def test_later_imports_and_decisions_leave_an_old_dataset_auditable(copy: Path) 
     assert run(["certify", "--book", book, "--out", str(copy / "later"), "--no-pdf"]) in (0, 1)
     assert len(list_made(Book(copy / "book"))) == 2
     assert audit(copy) == (0, [])
+
+
+def test_a_fuller_export_that_takes_over_the_ids_leaves_an_old_dataset_auditable(tmp_path: Path) -> None:
+    """A reading is named by the fullest export that holds it, so its id changes when a fuller one comes."""
+    book, whole = str(tmp_path / "book"), (SAMPLES / "plain_day" / "multifunction.csv").read_bytes()
+    lines = whole.splitlines(keepends=True)
+    (tmp_path / "early.csv").write_bytes(b"".join(lines[:-9]))
+    (tmp_path / "late.csv").write_bytes(whole)
+    assert run(["import", str(tmp_path / "early.csv"), "--book", book]) in (0, 1)
+    assert run(["certify", "--book", book, "--out", str(tmp_path / "out"), "--no-pdf"]) in (0, 1)
+    answered = column(tmp_path / "out" / "readings.csv", "reading_id")[:2]
+    keep_decisions(Book(tmp_path / "book"), decision(" ".join(answered), "stray"))
+    assert run(["import", str(tmp_path / "late.csv"), "--book", book]) in (0, 1)
+    assert run(["certify", "--book", book, "--out", str(tmp_path / "later"), "--no-pdf"]) in (0, 1)
+    early, late = (column(tmp_path / name / "readings.csv", "reading_id") for name in ("out", "later"))
+    assert set(early).isdisjoint(late)
+    # What a person said of a reading stays said of it, whatever its name.
+    assert column(tmp_path / "later" / "readings.csv", "match_status")[:3] == ["decided", "decided", "none"]
+    assert len(column(tmp_path / "later" / "duplicates.csv", "reading_id")) == len(early)
+    for name in ("out", "later"):
+        assert run(["audit", str(tmp_path / name), "--book", book, "--report", str(tmp_path / "report")]) == 0
+
+
+def test_the_dataset_names_who_read_each_export(signed: Path) -> None:
+    kinds = zip(*(column(signed / "out" / "evidence.csv", name) for name in ("kind", "profile")), strict=True)
+    assert {(kind, profile) for kind, profile in kinds if kind == "export"} == {("export", "built-in")}
+
+
+def test_a_signed_dataset_is_not_written_over(copy: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = {path: (copy / "out" / path).read_bytes() for path in list_files(copy / "out")}
+    assert run(["certify", "--book", str(copy / "book"), "--out", str(copy / "out"), "--no-pdf"]) == 2
+    told = capsys.readouterr().err
+    assert "the dataset here is signed" in told
+    assert SIGNATURE in told
+    assert {path: (copy / "out" / path).read_bytes() for path in list_files(copy / "out")} == before
+
+
+def decision(subject: str, answer: str) -> pd.DataFrame:
+    row = {"decision_id": "d-1", "kind": "match", "subject": subject, "answer": answer, "by": "O. Brandreth",
+           "decided_at": pd.Timestamp("2031-04-05T10:00:00Z"), "why": "bench test of the meter"}  # fmt: skip
+    return conform_table(Decisions, pd.DataFrame([row]))
+
+
+def column(path: Path, name: str) -> list[str]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        return [row[name] for row in csv.DictReader(stream)]
 
 
 def test_journal_rewritten_after_signing_is_found(copy: Path) -> None:
@@ -307,6 +357,56 @@ def test_recorded_table_typed_by_hand(copy: Path, capsys: pytest.CaptureFixture[
     table.write_text("\n".join([*typed[:-1], typed[-1].rpartition(",")[0] + ",7.77"]) + "\n", encoding="utf-8")
     assert run(arguments) == 1
     assert "on record 7.77" in capsys.readouterr().out
+
+
+def test_a_slip_beyond_what_can_be_measured_is_told_as_a_slip(copy: Path) -> None:
+    """A reader of exports refuses 350,000 ohm of earth loop; in a record it is the reading in another prefix."""
+    with (copy / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        found = [row for row in csv.DictReader(stream) if row["match_status"] == "auto" and row["value"]]
+    last = {row["appliance_id"]: row for row in found if row["quantity"] == "earth_fault_loop_impedance"}
+    name, row = next((name, row) for name, row in sorted(last.items()) if 0.1 < float(row["value"]) < 2)
+    day, number = row["meter_time"][:10], row["raw_text"].split()[0]
+    table = copy / "typed.csv"
+    table.write_text(
+        f"Appliance,Date,Zs (ohm)\n{name},{day},{number}\n{name},{day},{float(number) * 1e6:.0f}\n"
+        f"{name},{day},12345678901234567890\n{name},{day},pass\n",
+        encoding="utf-8",
+    )
+    arguments = ["audit", "--recorded", str(table), "--book", str(copy / "book"), "--report", str(copy / "report")]
+    assert run(arguments) == 1
+    told = json.loads((copy / "report" / "audit.json").read_text(encoding="utf-8"))["tables"]["recorded values"]
+    verdicts = {row["recorded_record_no"]: row["verdict"] for row in told if row["verdict"] != "left out"}
+    assert verdicts == {2: "agrees", 3: "unit or decimal slip", 4: "not readable", 5: "not readable"}
+    slip = next(row for row in told if row["recorded_record_no"] == 3)
+    assert slip["note"] == "the record has 10^6 times the reading"
+    assert slip["recorded_text"] == f"{float(number) * 1e6:.0f}"
+
+
+def test_damaged_evidence_is_named_and_recorded_values_are_still_compared(tmp_path: Path) -> None:
+    """One export of two is damaged: values of the other still agree, those of the damaged one carry a word of it."""
+    book = tmp_path / "book"
+    assert run(["run", str(SAMPLES / "plain_day"), "--book", str(book), "--out", str(tmp_path / "out")]) == 0
+    with (tmp_path / "out" / "readings.csv").open(encoding="utf-8", newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["quantity"] == "earth_fault_loop_impedance"]
+    table = tmp_path / "typed.csv"
+    typed = [f"{row['appliance_id']},{row['meter_time'][:10]},{row['raw_text'].split()[0]}" for row in rows]
+    table.write_text("\n".join(["Appliance,Date,Zs (ohm)", *typed]) + "\n", encoding="utf-8")
+    arguments = ["audit", "--recorded", str(table), "--book", str(book), "--report", str(tmp_path / "report")]
+    names = {one.original_name: sha256 for sha256 in Book(book).evidence.hashes()
+             if (one := Book(book).evidence.sidecar(sha256)).kind == "export"}  # fmt: skip
+    for name, agrees in (("indicator.csv", True), ("multifunction.csv", False)):
+        path = Book(book).evidence.path(names[name])
+        content = path.read_bytes()
+        path.chmod(0o644)
+        path.write_bytes(content[:-1] + b"?")
+        assert run(arguments) == 1
+        found = json.loads((tmp_path / "report" / "audit.json").read_text(encoding="utf-8"))
+        assert any(names[name] in row["where"] for row in found["mismatches"] if row["part"] == "book")
+        values = [row for row in found["tables"]["recorded values"] if row["verdict"] != "left out"]
+        assert len(values) == len(rows)
+        assert all((row["verdict"] == "agrees") == agrees for row in values)
+        assert agrees or all("damaged" in row["note"] for row in values)
+        path.write_bytes(content)
 
 
 def test_parquet_tables_are_compared_cell_by_cell(copy: Path) -> None:
