@@ -37,7 +37,7 @@ sys.path.insert(0, str(ROOT))
 HERE = Path(__file__).parent
 LEFT_OUT = ("test_whole_visits.py", "test_properties.py", "test_rule_cases.py", "test_parts.py")
 """Tests that take long, or say of the named cases what ``test_told.py`` says of them in full."""
-STRONG = ("test_told.py::test_every_part_of_a_whole_visit", "test_single_functions.py", "test_case_order.py")
+STRONG = ("test_told.py::test_every_part_of_a_whole_visit", "test_single_functions.py", "test_verdict_details.py")
 """Tests that come first: of whole visits in which every part is compared, and of single functions."""
 SURVIVORS = HERE / "survivors.toml"
 

@@ -14,13 +14,14 @@ from reconcile.case import Accuracy, Reading, order_key
 from reconcile.judging import judge, required_checks, settle
 from reconcile.pack import Limit, gather_limits, load_pack
 from reconcile.plan import plan_needs
-from reconcile.rule import Remark
+from reconcile.rule import DayRemark, Remark
+from reconcile.spread import spread
 from reconcile.uncertainty import find_accuracy, half_width
 from reconcile.verdicts import Verdict, assess, checks_of_reading
 from reconcile.verdicts.assessment import Part
 from reconcile.verdicts.certainty import certainty
 from reconcile.verdicts.compare import compare
-from reconcile.verdicts.dead import came_first, minutes_apart
+from reconcile.verdicts.dead import assess_proof, came_first, minutes_apart
 from reconcile.verdicts.signatures import explain, score_patterns
 from reconcile.verdicts.supply import find_volts
 from schemas.errors import InputError, ProfileError
@@ -457,3 +458,83 @@ def test_what_an_installation_asks_for(changes: dict[str, Any], step: str, need:
     assert needs[step] == need
     assert list(needs) == sorted(needs, key=STEP_ORDER.__getitem__)
     assert set(needs.values()) == {"required", "optional"}
+
+
+def test_a_verdict_names_its_check_however_it_was_reached() -> None:
+    again = [*PLAIN_STEPS.items(), ("earth_loop", {"value": 42.0, "minute": 4.5})]
+    for steps in (PLAIN_STEPS, again, [*again, ("earth_loop", {"value": 0.3, "minute": 4.5})]):
+        assert assess(make_case(steps), "earth_fault_loop").check == "earth_fault_loop"
+
+
+def test_a_remark_of_the_day_goes_to_each_certificate_and_what_is_left_stays_with_the_day() -> None:
+    assessed = judge_case(make_case(PLAIN_STEPS)).assessed
+    remark = Remark(code="tests_too_fast", message="", action="", reading_ids=("elsewhere", "r-5", "r-1", "r-5"))
+    placed = spread([DayRemark(remark=remark, job_id="J9", appliance_id="A9")], [assessed])
+    told = [(one.certificate_id, one.job_id, one.remark.reading_ids, one.remark.checks) for one in placed]
+    assert told == [
+        ("J1_A1", "J1", ("r-5", "r-1", "r-5"), ("earth_fault_loop", "exposed_metalwork")),
+        (None, "J9", ("elsewhere",), ()),
+    ]
+
+
+def test_a_retest_of_one_time_is_governed_by_the_worst() -> None:
+    again = [*(PLAIN_STEPS | {"earth_loop": 42.0}).items(), ("earth_loop", {"value": 0.35, "minute": 5})]
+    verdict = assess(make_case(again), "earth_fault_loop")
+    assert (verdict.retest, verdict.outcome) == ("worst governs", "unsatisfactory")
+
+
+@pytest.mark.parametrize(("ohm", "why"), [(2000.0, "no earth"), (1667.0, "no earth"), (1666.0, "device unknown")])
+def test_a_loop_over_the_range_without_a_known_limit(ohm: float, why: str) -> None:
+    case = make_case(PLAIN_STEPS | {"earth_loop": {"value": ohm, "comparator": "gt"}}, appliance={"device": None})
+    assert assess(case, "earth_fault_loop").parts[0].why == why
+
+
+def test_a_proof_holds_for_its_window_and_not_a_second_longer() -> None:
+    window = PACK.number("proof_window")
+    times = {"proof_before": 0.0, "dead_ln": window, "dead_le": window, "dead_ne": window, "proof_after": window + 1.0}
+    plain = {step: {"indication": content} if isinstance(content, str) else {"value": content}
+             for step, content in PLAIN_STEPS.items() if step in times}  # fmt: skip
+    for late, why in ((0.0, ""), (1.0 / 60.0, "too long")):
+        moved = times | dict.fromkeys(("dead_ln", "dead_le", "dead_ne"), window + late)
+        case = make_case({step: content | {"minute": moved[step]} for step, content in plain.items()})
+        assert assess(case, "indicator_proved_before").parts[0].why == why
+
+
+@pytest.mark.parametrize("step", ["proof_before", "proof_after"])
+@pytest.mark.parametrize(("minute", "why"), [(10.2, "failed before"), (5.5, "")])
+def test_a_proof_that_failed_after_the_dead_tests_is_not_mended_by_a_later_one(
+    step: str, minute: float, why: str
+) -> None:
+    """Proved at minute 6, dead tests at 7 to 9, proved at 11; one proof failed beside these."""
+    minutes = {"proof_before": 6.0, "dead_ln": 7.0, "dead_le": 8.0, "dead_ne": 9.0, "proof_after": 11.0}
+    steps: list[tuple[str, Any]] = [
+        (name, {"indication": "present", "minute": at} if name.startswith("proof") else {"value": 0.0, "minute": at})
+        for name, at in minutes.items()
+    ]
+    case = make_case([*steps, (step, {"indication": "absent", "minute": minute})])
+    first = next(one for one in case.valid("proof_before") if one.indication == "present")
+    last = next(one for one in case.valid("proof_after") if one.indication == "present")
+    chosen = case.choosing({"proof_before": first, "proof_after": last})
+    assert assess_proof(chosen, check="indicator_proved_after", step="proof_after").why == why
+
+
+def test_a_pair_above_extra_low_voltage_and_below_the_supply_is_not_dead() -> None:
+    part = assess(make_case(PLAIN_STEPS | {"dead_le": 60.0}), "proved_dead").parts[0]
+    assert (part.outcome, part.why) == ("unsatisfactory", "not_dead")
+
+
+def test_an_insulation_that_fails_governs_over_one_that_cannot_be_told() -> None:
+    steps = [*PLAIN_STEPS.items(), ("insulation", {"value": 1e4, "conductors": "L-E"}),
+             ("insulation", {"reason": "over range", "conductors": "N-E", "meter_serial": "unknown"})]  # fmt: skip
+    part = assess(make_case(steps), "insulation").parts[0]
+    assert (part.outcome, part.why) == ("unsatisfactory", "low")
+
+
+@pytest.mark.parametrize(
+    ("fitted", "found"),
+    [("1", ("unsatisfactory", "too small")), ("5", ("unsatisfactory", "too large")), ("3", ("satisfactory", ""))],
+)
+def test_a_fuse_of_another_rating_fails(fitted: str, found: tuple[str, str]) -> None:
+    case = make_case(PLAIN_STEPS, stated={"fuse_rating_a": fitted, "required_fuse_rating_a": "3"})
+    part = assess(case, "fuse_rating").parts[0]
+    assert (part.outcome, part.why) == found
