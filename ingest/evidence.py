@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
@@ -33,6 +34,8 @@ __all__ = [
 
 BATCH_FILES: Final = 2048
 BATCH_BYTES: Final = 64 << 20
+RENAMED_WHILE_OPEN: Final = os.name == "posix"
+"""Whether the system (not Windows) lets a file be renamed that somebody reads."""
 
 
 class EvidenceStore:
@@ -92,6 +95,8 @@ class EvidenceStore:
         """
         with self._incoming() as incoming:
             sha256, sidecar = incoming.receive(item)
+            if not RENAMED_WHILE_OPEN:
+                incoming.store()
             with incoming.readable(sha256).open("rb") as stream:
                 yield Receiving(sha256, sidecar is not None, stream, incoming)
 

@@ -152,7 +152,7 @@ class Case:
 
     def says(self, item: str) -> str | None:
         """What was stated last about the item, in small letters; None where nothing was."""
-        found = self.attested.get(item, ())
+        found = self.attested.get(item)
         return found[-1].value.strip().casefold() if found else None
 
     def contradicted(self) -> tuple[str, ...]:
@@ -165,8 +165,11 @@ class Case:
 
     def says_number(self, item: str) -> float | None:
         """What was stated last about the item, as a number above zero; None where it is none."""
+        said = self.says(item)
+        if said is None:
+            return None
         try:
-            number = float(self.says(item) or "")
+            number = float(said)
         except ValueError:
             return None
         return number if isfinite(number) and number > 0.0 else None

@@ -20,7 +20,7 @@ NEAR_S: Final = 2.5 * HOUR_S
 FAR_HOURS: Final = 13
 BLOCK_PAUSE_S: Final = 6 * 60.0
 MOST_OFFSETS: Final = 6
-KEPT_WITHIN: Final = 7.0
+KEPT_WITHIN: Final = 6.0
 """Offsets whose likelihood falls short of the best by more than this [natural logarithm] are left out."""
 
 EVEN_DAY_S: Final = 12 * HOUR_S

@@ -47,10 +47,11 @@ def combined_u(parts: Iterable[float]) -> float:
 
 def half_width(value: float, accuracy: Accuracy, resolution: float | None) -> float | None:
     """What the specification allows at that value [unit of the value]; None where its digits have no size."""
+    share = abs(value) * accuracy.percent_of_reading / 100.0
+    if accuracy.digits == 0.0:
+        return share
     step = accuracy.resolution if accuracy.resolution is not None else resolution
-    if step is None and accuracy.digits > 0.0:
-        return None
-    return abs(value) * accuracy.percent_of_reading / 100.0 + accuracy.digits * (step or 0.0)
+    return None if step is None else share + accuracy.digits * step
 
 
 def find_accuracy(reading: Reading, accuracies: Accuracies) -> Accuracy | None:

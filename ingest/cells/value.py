@@ -79,7 +79,6 @@ _CELL: Final = re.compile(
     r"(?P<number>[+-]?\s?(?:\d[\d.,·' ]*\d|\d|[.,·]\d+)(?:[eE][+-]?\d{1,3}(?![\w]))?)\s*(?P<rest>.*)",
     re.IGNORECASE | re.DOTALL,
 )
-_GROUPED: Final = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 _CODED: Final = re.compile(r"(?P<whole>\d{1,4})(?P<letter>[RkKMΩ])(?P<part>\d{1,3})")
 _WHOLE_COMPARATOR: Final = re.compile(r"&[gl][te];=?|[<>]=?|=[<>]?|[≥≤⩾⩽]|gt|lt|eq", re.IGNORECASE)
 
@@ -190,8 +189,6 @@ def _number(found: re.Match[str], text: str, quantity: str, unit: Unit | None, s
         )
     if number is None:
         return refused("not a number", f"{shown(text)} is not one number")
-    if quantity != "insulation_resistance" and number >= 1000 and _GROUPED.fullmatch(found["number"]):
-        return refused("ambiguous", f"{shown(text)}: other numbers say thousands, which nobody writes of this quantity")
     return measured(number, comparator, settled.exponent, quantity, text)
 
 

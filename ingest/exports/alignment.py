@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+from ingest.cells.clocks import split_moment
 from ingest.cells.dates import parse_date
 from ingest.cells.text import CACHE, fold
 from ingest.cells.value import number_of
@@ -143,7 +144,7 @@ def is_shifted(row: Sequence[str], plan: Plan) -> bool:
     if not any(number_of(cell) is not None or is_over_range(cell) for cell in behind if cell):
         return False
     cells = [fold(row[test.index]) for test in plan.known_tests if test.index < len(row)]
-    return any(cell[:1].isalpha() and not _is_value(cell) for cell in cells)
+    return any(cell[:1].isalpha() and not _is_value(cell) and not is_known_word(cell) for cell in cells)
 
 
 @lru_cache(maxsize=CACHE)
@@ -163,7 +164,8 @@ def _is_moved(row: Sequence[str], plan: Plan) -> bool:
     others = {plan.at("time"), *(test.index for test in plan.tests)} - {None}
 
     def has_day(places: set[int | None]) -> bool:
-        return any(at is not None and at < len(row) and parse_date(fold(row[at])).seen for at in places)
+        cells = [fold(row[at]) for at in places if at is not None and at < len(row)]
+        return any(parse_date((split_moment(cell) or (cell,))[0]).seen for cell in cells)
 
     return bool(days) and not has_day(days) and has_day(others)
 

@@ -20,6 +20,14 @@ _PAIR: Final = re.compile(r"\s*([^:=]{1,60}?)\s*(?::|=|\.{3,}|\t)\s*(.*?)\s*")
 _BETWEEN: Final = re.compile(r"\s{3,}|;\s+|\s\|\s|,\s+(?=[A-Z][\w ./]*[:=])|\s+(?=[A-Z][A-Za-z./ ]{1,20}[:=]\s)")
 _APART: Final = re.compile(r"\s{2,}(?=[A-Za-z][\w./#']*(?: [\w./#']+){0,4} ?[:=])")
 """Two blanks before the next key: the words before them are the value of the last."""
+_SCALED: Final = re.compile(
+    r"^\W*(?:scale|scaling|multiplier|multiply(?: all)?(?: values)? by|(?:scale |scaling )?factor)(?: factor)?\W*"
+    r"[x×*]?\s?(?!1(?:[.,]0*)?\s*$)\d+(?:[.,]\d+)?\s*$|\b(?:thousandths|hundredths|tenths)\b|\s[x×*]\s?10{1,6}\W*$|"
+    r"^\W*(?:all )?(?:[a-z]+ ){1,4}(?:values |readings |results )?(?:are )?in (?:m[Ωω]|m[oO]hms?|milli-?ohms?)\W*$|"
+    r"^\W*units?\W+(?:m[Ω]|m[oO]hms?|milli-?ohms?)\W*$",
+    re.IGNORECASE,
+)
+"""Lines above a table that scale its values, beside the units that stand in it."""
 _WORD: Final = re.compile(r"[^a-z0-9#&/]+")
 _SERIAL: Final = re.compile(
     r"(?:(?:test )?(?:meter|instrument|instr?|tester|device|unit|equipment)(?:'s)? )?"
@@ -65,7 +73,8 @@ _DECIMAL: Final = re.compile(r"decimal(?: ?(?:separator|mark|point|sign|symbol|c
 class Context:
     """Facts said once for many rows. ``units`` is by quantity, with ``""`` for all; ``dates`` are other dates of the
     file, used only as evidence for the order of day and month. ``here`` is what was said since the last row of data,
-    by kind, with its weight; ``unsure`` are kinds that were said in two ways or in none that can be read.
+    by kind, with its weight; ``scaled`` is a line that says how values are multiplied; ``unsure`` are kinds that were
+    said in two ways or in none that can be read.
     """
 
     meter_serial: str | None = None
@@ -82,6 +91,7 @@ class Context:
     dates: tuple[str, ...] = field(default=())
     here: tuple[tuple[str, int, str], ...] = field(default=(), compare=False)
     unsure: frozenset[str] = frozenset()
+    scaled: str = ""
 
     def after_rows(self) -> Context:
         """The same for lines below rows of data: what they say replaces what was said before."""
@@ -107,6 +117,8 @@ def read_context(rows: Sequence[Sequence[str]], start: Context) -> Context:
         if not pairs and len(cells) == 1:
             context = _title(context, cells[0])
         context = _sentences(context, " ".join(cells))
+        if len(cells) <= 2 and _SCALED.search(" ".join(cells)):
+            context = replace(context, scaled=" ".join(cells))
     return context
 
 
@@ -313,7 +325,7 @@ def _named_quantities(key: str) -> Sequence[str]:
     for words, names in _KINDS:
         if what in words:
             return names
-    meaning = parse_meaning(what)
+    meaning = parse_meaning(what.replace("r2", "R2"))
     return (meaning.quantity,) if meaning.quantity else ()
 
 

@@ -17,7 +17,8 @@ from ingest.cells.value import number_of, unit_in
 from ingest.exports.context import Context, context_key, is_comment, is_furniture, is_statistic
 from ingest.exports.grid import Grid
 from ingest.exports.headings import Heading, parse_heading, parse_order
-from ingest.exports.measurements import parse_meaning, with_unit
+from ingest.exports.measurements import SMALL_R2, parse_meaning, with_unit
+from ingest.exports.name_units import take_unit
 from ingest.exports.plan import REMARKS, Plan
 from ingest.exports.roles import (
     ANCHORS,
@@ -363,11 +364,26 @@ def find_ends(columns: Sequence[Sequence[str]], roles: Mapping[str, int]) -> tup
     return tuple(ends) if len(set().union(*ends.values())) > 1 else ()
 
 
+def settle_small_letters(known: Sequence[Heading]) -> list[Heading]:
+    """The headings, ``r2`` read as R2 where all names of measurements are in small letters and no other conductor of a
+    ring is among them: there its letter says nothing.
+    """
+    small = [heading for heading in known if heading.meaning.unclear == SMALL_R2]
+    others = [take_unit(one.text)[0] for one in known if one.meaning.speaks and one not in small]
+    ring = any(_OF_RING.search(heading.text) for heading in known)
+    if not small or not others or ring or any(name != name.lower() for name in others):
+        return list(known)
+    return [parse_heading(one.text.replace("r2", "R2")) if one in small else one for one in known]
+
+
+_OF_RING: Final = re.compile(r"(?<![A-Za-z])r[\s_.]?[1n](?![A-Za-z0-9])|ring|end to end", re.IGNORECASE)
+
+
 def make_plan(headings: Sequence[str], units: Sequence[str], context: Context, sample: Sample) -> Plan | None:
     """The plan for ``headings`` with a units row (or none), checked against ``sample`` rows; None where they are no
     headings of a table that can be read.
     """
-    known = [parse_heading(heading) for heading in headings]
+    known = settle_small_letters([parse_heading(heading) for heading in headings])
     filled = sum(1 for heading in headings if heading)
     named = sum(1 for heading in known if heading.known)
     if named < FEWEST_KNOWN or named * 2 < filled:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -14,6 +15,7 @@ from ingest.cells.text import fold, shown
 from ingest.cells.units import PREFIXES, Unit, parse_unit
 from ingest.cells.value import Word, number_of, unit_in
 from ingest.cells.words import is_not_measured
+from ingest.exports.context import Context
 from ingest.exports.distinct import Codes, combine, decode, distinct
 from ingest.exports.layout import names_only_pairs
 from ingest.exports.measurements import Meaning, parse_meaning, with_unit
@@ -105,9 +107,19 @@ def _name(table: Table, test_no: int, texts: Mapping[str, str]) -> Named:
         raise Unclear("unknown quantity", _why_unknown(meaning, where))
     if meaning.quantity == "voltage" and meaning.conductors is None:
         raise Unclear("no conductors", f"{where} does not say between which conductors")
+    if table.context.scaled and not QUANTITIES[meaning.quantity].is_indication:
+        _check_scaled(table.context, meaning.quantity, unit)
     if unit is None and not QUANTITIES[meaning.quantity].is_indication:
         unit = table.context.unit_for(meaning.quantity)
     return Named(_with_row(meaning, texts), unit=_prefixed(unit, texts["prefix"]), words=plan.words)
+
+
+def _check_scaled(context: Context, quantity: str, unit: Unit | None) -> None:
+    """Raises Unclear where a line above the table multiplies values, or names another unit of ohms than the table."""
+    ohms = re.search(r"ohm|Ω", context.scaled, re.IGNORECASE) is not None
+    other = unit is not None and unit.exponent != -3 and quantity != "insulation_resistance"
+    if not ohms or (other and QUANTITIES[quantity].unit == "Ohm"):
+        raise Unclear("ambiguous", f"a line above the table, {shown(context.scaled)}, may change its values")
 
 
 def _other_name(table: Table, test_no: int) -> str:

@@ -71,6 +71,8 @@ def parse_meaning(text: str) -> Meaning:
     name = fold_heading(text)
     if not any(mark.isalpha() for mark in name):
         return Meaning()
+    if name[0] == "-" and name[1:2].isalpha():
+        return Meaning(unclear="a minus sign stands before it")
     meaning = _whole(name)
     if not meaning.is_reading and (parted := HUMP.sub(" ", name)) != name:
         again = _whole(parted)

@@ -213,8 +213,8 @@ def best_shape(member: Member, grid: Grid) -> Shaped:
     best, most = Shaped(grid), score(grid)[0]
     if most < SURE:
         for shaped in other_shapes(member, grid):
-            explained = score(shaped.grid)[0]
-            if explained > most:
+            explained, rows = score(shaped.grid)
+            if explained > most and rows:
                 best, most = shaped, explained
     return best
 

@@ -6,6 +6,7 @@ above the first table, become records that are refused.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -39,6 +40,7 @@ ORDINARY_STARTS: Final = frozenset("0123456789<>≥≤")
 NOT_EXPLAINED: Final = "the headings above do not say what was measured here; a profile can say it"
 NO_HEADINGS: Final = "no headings stand above this row that say what its numbers are"
 
+_LIKE_A_DATE: Final = re.compile(r"(?<![\d.])\d{1,2}[./-]\d{1,2}(?!\d|\s?[a-zA-ZΩ])")
 NO_TABLE: Final = Alignment(0)
 
 
@@ -253,7 +255,15 @@ class Scanner:
 
     def _read_above(self) -> Context:
         """The context with what the lines outside tables say."""
-        return read_context([rejoin(row, self.grid.delimiter) for _, row in self._waiting], self.context)
+        rows = [rejoin(row, self.grid.delimiter) for _, row in self._waiting]
+        context = read_context(rows, self.context)
+        damaged = any(_LIKE_A_DATE.search(" ".join(row)) for row in rows) and len(context.dates) == len(
+            self.context.dates
+        )
+        if self.plan is not None and self.context.date_text and context.date_text == self.context.date_text and damaged:
+            # A line above further headings may be the damaged date of their rows: the date before holds no longer.
+            return replace(context, date_text=None, unsure=context.unsure | {"date"})
+        return context
 
     def _change_context(self, row: Row) -> None:
         changed = read_context([rejoin(row, self.grid.delimiter)], self.context)

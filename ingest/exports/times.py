@@ -251,14 +251,14 @@ def read_moment(day_text: str | None, clock_text: str | None, source: Table, clo
         day_cell = source.context.date_text
     if not day_cell and not clock_cell:
         return Moment(reason=NO_TIME)
-    if clock_text is None and source.context.clock_text:
-        clock_cell = source.context.clock_text
     both = split_moment(day_cell)
+    if clock_text is None and source.context.clock_text and both is None:
+        clock_cell = source.context.clock_text
     if both is None and not day_cell:
         both = split_moment(clock_cell)
     if both and (not clock_cell or not day_cell):
         day_cell, clock_cell = both
-    elif both and parse_clock(both[1]).nanoseconds == 0:
+    elif both and parse_clock(both[1]).nanoseconds in (0, parse_clock(clock_cell).nanoseconds):
         day_cell = both[0]
     if not day_cell or is_not_measured(day_cell):
         return Moment(reason=NO_DATE)

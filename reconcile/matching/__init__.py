@@ -11,6 +11,7 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
     progress.py  how the work on one appliance goes on
     slots.py     an appliance and what was done before it at the same visit
     factors.py   all of that as factors of one session
+    crews.py     sessions of meters that were used together (laying.py, roles.py, crew_cases.py, crew_beliefs.py)
     batches.py   many sessions stacked
     chain.py     forward–backward
     belief.py    hypotheses weighed against each other
@@ -31,7 +32,8 @@ import pandas as pd
 from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
-from reconcile.matching.crews import find_crews, may_have_company, split_beliefs
+from reconcile.matching.crew_beliefs import split_beliefs
+from reconcile.matching.crews import find_crews, may_have_company
 from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
@@ -86,7 +88,8 @@ def match_sightings(
     sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    crews = find_crews(cases, _first_look(cases, visits), usual_habits())
+    several = len(np.unique(visits.engineer[visits.engineer >= 0])) > 1
+    crews = find_crews(cases, _first_look(cases, visits), usual_habits(), several_engineers=several)
     in_crews = {member.number for crew in crews for member in crew.members}
     units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
     habits = learn_habits(count_moves(_sample(units), visits, usual_habits())) if units else usual_habits()

@@ -13,7 +13,7 @@ from reconcile.matching.factors import PlacingFactors, ReadingFactors
 
 Numbers = NDArray[np.float64]
 
-BATCH_CELLS: Final = 200_000
+BATCH_CELLS: Final = 80_000
 """Readings × slots of one batch: keeps memory flat."""
 
 

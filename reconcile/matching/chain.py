@@ -83,20 +83,21 @@ def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
     """The posterior of every reading. Exact for the factors given."""
     count, sessions, width, steps = batch.onward.shape
     slots, jobs = batch.switch.shape[-1], batch.travel.shape[2]
+    joined = _join(batch)
     history = np.zeros((count + 1, sessions, 2, slots, width))
     nowhere = np.ones(sessions)
     arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
     for place in range(count):
-        nowhere, scale[place] = _forward(batch, place, history, nowhere, arrived)
+        nowhere, scale[place] = _forward(batch, joined, place, history, nowhere, arrived)
     ahead = np.broadcast_to((batch.ending[:, :, None] * batch.last[:, None])[:, None], history.shape[1:])
     ending = np.maximum((history[-1] * ahead).sum(axis=(1, 2, 3)) + nowhere, TINY)
     ahead, ahead_nowhere = ahead / ending[:, None, None, None], 1.0 / ending
     belongs, entered = np.empty((count, sessions, batch.of_appliance.shape[1], steps)), np.empty_like(arrived)
     moves = _Moves(batch) if with_moves else None
     for place in range(count - 1, -1, -1):
-        now = ahead[..., :steps]
-        belongs[place] = batch.of_appliance @ (history[place + 1, ..., :steps] * now).sum(axis=1)
-        ahead, ahead_nowhere, back = _backward(batch, place, ahead, ahead_nowhere, scale[place])
+        now = ahead[..., :steps] * history[place + 1, ..., :steps]
+        belongs[place] = batch.of_appliance @ (now[:, 0] + now[:, 1])
+        ahead, ahead_nowhere, back = _backward(batch, joined, place, ahead, ahead_nowhere, scale[place])
         entered[place] = arrived[place] * back.by_job / scale[place][:, None]
         if moves is not None:
             moves.add(place, history[place], back, scale[place])
@@ -107,6 +108,36 @@ def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
         moved=None if moves is None else moves.moved,
         switched=None if moves is None else moves.switched,
         travelled=None if moves is None else moves.travelled,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Joined:
+    """Factors joined so that one product serves for several moves: ``on`` (T, N, K·D, D + 2·K) for staying at the
+    appliance and leaving it, before and after it was isolated, after each of the readings looked back to; ``begin``
+    (T, N, 3, D): first step at an appliance that is fresh, begun, done; ``beside`` (N, 2·U, 3·U): from a slot left to
+    another that is fresh, begun, done.
+    """
+
+    on: Numbers
+    begin: Numbers
+    beside: Numbers
+
+
+def _join(batch: ChainBatch) -> _Joined:
+    count, sessions, width, steps = batch.onward.shape
+    slots = batch.switch.shape[-1]
+    on = np.zeros((count, sessions, width, steps + 2 * LOOKS_BACK))
+    on[..., :steps] = batch.onward
+    for back in range(LOOKS_BACK):
+        rows = slice(back * steps, (back + 1) * steps)
+        for isolated in (0, 1):
+            on[:, :, rows, steps + isolated * LOOKS_BACK + back] = batch.leave[:, :, isolated, rows]
+    beside = np.stack([batch.switch, batch.resume[:, 0], batch.resume[:, 1]], axis=3)
+    return _Joined(
+        on=on,
+        begin=np.concatenate([batch.first[:, :, None], batch.again], axis=2),
+        beside=np.ascontiguousarray(beside.transpose(0, 2, 1, 3, 4)).reshape(sessions, 2 * slots, 3 * slots),
     )
 
 
@@ -151,37 +182,37 @@ def _left(history: Numbers, leave: Numbers) -> Numbers:
 
 
 def _forward(
-    batch: ChainBatch, place: int, histories: Numbers, nowhere: Numbers, arrived: Numbers
+    batch: ChainBatch, joined: _Joined, place: int, histories: Numbers, nowhere: Numbers, arrived: Numbers
 ) -> tuple[Numbers, Numbers]:
     """Weight of nowhere and scale after the reading at ``place``; fills the history after it and ``arrived`` there."""
     history, later = histories[place], histories[place + 1]
     sessions, _, slots, width = history.shape
     steps = width // LOOKS_BACK
-    stay = (history.reshape(sessions, 2 * slots, width) @ batch.onward[place]).reshape(sessions, 2, slots, steps)
-    left = _left(history, batch.leave[place])
-    beside = (left @ batch.switch_pause[place][:, None, :, None])[..., 0][:, :, None]
-    away = (left.sum(axis=1) * batch.travel_pause[place][:, None]).transpose(0, 2, 1) @ batch.of_job
-    by_job = (away * batch.departed[place]).sum(axis=1)
+    moved = (history.reshape(sessions, 2 * slots, width) @ joined.on[place]).reshape(sessions, 2, slots, -1)
+    stay = moved[..., :steps]
+    left = moved[:, 0, :, steps:] + moved[:, 1, :, steps:]
+    beside = left.reshape(sessions, 2 * slots, LOOKS_BACK) @ batch.switch_pause[place][:, :, None]
+    away = (left[..., :LOOKS_BACK] + left[..., LOOKS_BACK:]) * batch.travel_pause[place][:, None]
+    by_job = ((away.transpose(0, 2, 1) @ batch.of_job) * batch.departed[place]).sum(axis=1)
     lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
     arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
-    opened = (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
-    fresh = ((beside @ batch.switch)[:, :, 0].sum(axis=1) + opened)[:, :, None] * batch.first[place][:, None]
-    resumed = (beside[:, None] @ batch.resume)[:, :, :, 0].sum(axis=2)
-    fresh += resumed.transpose(0, 2, 1) @ batch.again[place]
-    new = (stay[:, 0] + fresh) * batch.fresh_label[place][:, :, None]
+    entry = (beside.reshape(sessions, 1, 2 * slots) @ joined.beside).reshape(sessions, 3, slots)
+    entry[:, 0] += (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
+    new = stay[:, 0] + entry.transpose(0, 2, 1) @ joined.begin[place]
+    new *= batch.fresh_label[place][:, :, None]
     typed = batch.typed[place][:, None, None]
     later[:, 0, :, :steps] = new * (1.0 - typed)
     later[:, 1, :, :steps] = stay[:, 1] * batch.stay_label[place][:, :, None] + new * typed
     stray = batch.stray[place]
     np.multiply(history[..., :-steps], stray[:, None, None, None], out=later[..., steps:])
     nowhere = nowhere * stray
-    scale = np.maximum(later.sum(axis=(1, 2, 3)) + nowhere, TINY)
-    later /= scale[:, None, None, None]
+    scale = np.maximum(later.reshape(sessions, -1).sum(axis=1) + nowhere, TINY)
+    later *= (1.0 / scale)[:, None, None, None]
     return nowhere / scale, scale
 
 
 def _backward(
-    batch: ChainBatch, place: int, ahead: Numbers, ahead_nowhere: Numbers, scale: Numbers
+    batch: ChainBatch, joined: _Joined, place: int, ahead: Numbers, ahead_nowhere: Numbers, scale: Numbers
 ) -> tuple[Numbers, Numbers, _Back]:
     """Messages before the reading at ``place``, from those after it."""
     sessions, _, slots, width = ahead.shape
@@ -189,21 +220,21 @@ def _backward(
     typed = batch.typed[place][:, None, None]
     now = ahead[..., :steps]
     new = (now[:, 0] * (1.0 - typed) + now[:, 1] * typed) * batch.fresh_label[place][:, :, None]
-    stay = np.stack([new, now[:, 1] * batch.stay_label[place][:, :, None]], axis=1)
-    earlier = (stay.reshape(sessions, 2 * slots, steps) @ batch.onward[place].transpose(0, 2, 1)).reshape(ahead.shape)
-    opened = (new @ batch.first[place][:, :, None])[:, :, 0]
-    by_job = ((opened * batch.opening)[:, None] @ batch.of_job)[:, 0]
+    moved = np.empty((sessions, 2, slots, steps + 2 * LOOKS_BACK))
+    stay = moved[..., :steps]
+    stay[:, 0] = new
+    np.multiply(now[:, 1], batch.stay_label[place][:, :, None], out=stay[:, 1])
+    entry = joined.begin[place] @ new.transpose(0, 2, 1)
+    by_job = ((entry[:, 0] * batch.opening)[:, None] @ batch.of_job)[:, 0]
     travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
     away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
     away *= batch.travel_pause[place][:, None]
-    resumed = (new @ batch.again[place].transpose(0, 2, 1)).transpose(0, 2, 1)
-    worth = (batch.switch @ opened[:, None, :, None])[..., 0]
-    worth += (batch.resume @ resumed[:, :, None, :, None])[..., 0].sum(axis=1)
+    worth = (joined.beside @ entry.reshape(sessions, 3 * slots, 1)).reshape(sessions, slots, 2)
     switched = worth[..., None] * batch.switch_pause[place][:, None, None]
-    left = (away[:, None] + switched).repeat(steps, axis=-1) * batch.leave[place][:, :, None]
-    earlier += left.sum(axis=1)[:, None]
+    moved[..., steps:] = (away[:, :, None] + switched).reshape(sessions, 1, slots, 2 * LOOKS_BACK)
+    earlier = (moved.reshape(sessions, 2 * slots, -1) @ joined.on[place].transpose(0, 2, 1)).reshape(ahead.shape)
     stray = batch.stray[place]
     earlier[..., :-steps] += ahead[..., steps:] * stray[:, None, None, None]
-    earlier /= scale[:, None, None, None]
+    earlier *= (1.0 / scale)[:, None, None, None]
     before = (travelled[:, -1] * batch.travel_pause[place][:, 0] + ahead_nowhere * stray) / scale
-    return earlier, before, _Back(by_job=by_job, stay=stay, away=away, switched=switched)
+    return earlier, before, _Back(by_job=by_job, stay=stay, away=away, switched=switched.transpose(0, 2, 1, 3))

@@ -75,8 +75,9 @@ def interleave(first: Track, second: Track, grounds: tuple[Ground, ...]) -> list
 
 @dataclass(frozen=True, kw_only=True)
 class _Lattice:
-    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them; ``split``:
-    from a reading of the second soon after the first's last to one shortly before its next.
+    """Log weight of every state, (readings of first + 1, of second + 1, 3, D), and of the moves between them.
+
+    ``split``: from a reading of the second soon after the first's last to one shortly before its next.
     """
 
     weight: Numbers
@@ -142,7 +143,9 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     )
     # A run of the second that the long pause cuts: its end belongs to what the first measured before, the rest to what
     # it measures next.
-    cut = _by_label(*np.broadcast_arrays(second.label[None, :-1], np.broadcast_to(second.label[1:], (rows, columns - 1))))
+    cut = _by_label(
+        *np.broadcast_arrays(second.label[None, :-1], np.broadcast_to(second.label[1:], (rows, columns - 1)))
+    )
     split = _moves(grid_b[:, :-1], grid_b[:, 1:], emission_b[:, 1:], long_bins[:, 1:], *cut, ground)
     split = np.where(np.isnan(gap_s)[:, None, None, None], OUT, split)
     change = _changes(gap_s)[:, None, None, None]
@@ -206,7 +209,9 @@ def _ways(lattice: _Lattice, i: Places, j: Places, last: int) -> Numbers:
         ways[over, IN_FIRST] = weight[i[over], j[over] - 1, IN_FIRST][:, :, None] + enter[i[over] - 1, j[over] - 1]
         if last == AHEAD:
             both = again & over
-            ways[both, AFTER] = weight[i[both], j[both] - 1, AFTER][:, :, None] + lattice.split[i[both] - 1, j[both] - 2]
+            ways[both, AFTER] = (
+                weight[i[both], j[both] - 1, AFTER][:, :, None] + lattice.split[i[both] - 1, j[both] - 2]
+            )
     return ways.reshape(len(i), 3 * width, width)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.matching.stopped_clocks import has_stopped
 from schemas.quantities import QUANTITIES
 
 Numbers = NDArray[np.float64]
@@ -73,7 +74,7 @@ def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
 
     Shape: one row a sighting, key ``reading_id``, ``row`` is the place in the table given. The order is the meter's
     own: memory number where every record of a file has one, else the lines of the file (turned round where its times
-    run backwards). Nothing depends on the order of the rows given.
+    run backwards). Times of a clock that stands still are left out. Nothing depends on the order of the rows given.
     """
     table = sightings.assign(row=np.arange(len(sightings)))
     table["meter"] = table["meter_serial"].fillna("")
@@ -81,6 +82,8 @@ def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
     table = _sort_files(table)
     pairs = pd.MultiIndex.from_arrays([table["quantity"], table["conductors"].fillna("")])
     table["kind"] = pd.MultiIndex.from_tuples(list(KINDS)).get_indexer(pairs)
+    stopped = has_stopped(table)
+    table["time_s"], table["dated"] = table["time_s"].mask(stopped), table["dated"] & ~stopped
     table["session"] = _number_sessions(table)
     return table
 

@@ -9,7 +9,17 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.clock import DAY_S, HOUR_S, Blocks, Hours, best_offsets, find_blocks, lost_offsets, near_offsets, offset_fit
+from reconcile.clock import (
+    DAY_S,
+    HOUR_S,
+    Blocks,
+    Hours,
+    best_offsets,
+    find_blocks,
+    lost_offsets,
+    near_offsets,
+    offset_fit,
+)
 from reconcile.matching.labels import label_likelihoods
 from reconcile.matching.order import Session
 from reconcile.matching.visits import Visits, names_of

@@ -89,18 +89,17 @@ def assess(case: Case, check: str) -> Verdict:
     if not repeated:
         return base
     others = [
-        (earlier, Verdict(check=check, parts=tuple(ASSESS[check](case.choosing({step: earlier})))))
+        (earlier, tuple(ASSESS[check](case.choosing({step: earlier}))))
         for step, valid in repeated.items()
         for earlier in valid
-        if earlier is not case.of(step)
     ]
-    worse = [(earlier, other) for earlier, other in others if RANK[other.outcome] > RANK[base.outcome]]
+    worse = [(earlier, parts) for earlier, parts in others if RANK[worst(parts)] > RANK[base.outcome]]
     if not worse:
         return base
     earlier = tuple(reading for reading, _ in worse)
     if case.retests.get(check) == "refused" or not all(in_order(valid) for valid in repeated.values()):
-        governing = max(worse, key=lambda pair: RANK[pair[1].outcome])[1]
-        return Verdict(check=check, parts=governing.parts, retest="worst governs", earlier=earlier)
+        governing = max((parts for _, parts in worse), key=lambda parts: RANK[worst(parts)])
+        return Verdict(check=check, parts=governing, retest="worst governs", earlier=earlier)
     remade = check not in DECIDED_ONLY and remade_since(case, earlier)
     explained = remade or case.retests.get(check) == "accepted"
     return Verdict(check=check, parts=base.parts, retest="explained" if explained else "unexplained", earlier=earlier)
@@ -127,8 +126,8 @@ def checks_of_step(step: str) -> tuple[str, ...]:
 
 def checks_of_reading(reading: Reading) -> tuple[str, ...]:
     """The checks that a reading could bear on: those of its step, or of every step that measures the same thing."""
-    if reading.fits_step:
-        return checks_of_step(reading.step or "")
+    if reading.step is not None and reading.fits_step:
+        return checks_of_step(reading.step)
     steps = [
         step.name for step in STEPS.values() if step.quantity == reading.quantity and fits(step.conductors, reading)
     ]

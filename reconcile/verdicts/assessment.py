@@ -17,6 +17,8 @@ RANK: Final = {"not applicable": 0, "satisfactory": 1, "not tested": 2, "inconcl
 class Part:
     """One judged part: the ``check`` it feeds, its ``kind`` (``loop``, ``triple``...), its ``outcome`` and ``why``.
 
+    A part begins as not tested, and is that until something is said of it.
+
     ``why`` is one word or phrase that rules look for. ``reading`` governs; ``reading_ids`` are all that belong here.
     ``low`` and ``high`` are the limits; ``factor`` scales the upper one where a limit is not taken whole. ``value``
     [``unit``] stands for an attested number. ``causes`` are conditions that would show these readings,
@@ -26,7 +28,7 @@ class Part:
 
     check: str
     kind: str
-    outcome: str
+    outcome: str = "not tested"
     why: str = ""
     reading: Reading | None = None
     reading_ids: tuple[str, ...] = ()

@@ -25,10 +25,10 @@ def has_limits(part: Part) -> bool:
 
 def certainty(case: Case, part: Part) -> Certainty | None:
     """The certainty of the part's reading; None without a number, a limit or a specification of the meter."""
-    if part.reading is None or part.reading.value is None or not has_limits(part):
+    if part.reading is None or not has_limits(part):
         return None
     found = estimate(part.reading, case.accuracies, case.pack)
-    if found is None:
+    if found is None or part.reading.value is None:
         return None
     probability = conforming(part.reading.value, found.u, low=part.limit_low, high=part.limit_high)
     return Certainty(expanded=found.expanded, k=found.k, probability=probability)

@@ -37,7 +37,6 @@ def assess_proof(case: Case, *, check: str, step: str) -> Part:
         steps=(step,),
         reading=reading,
         reading_ids=case.ids(step),
-        outcome="not tested",
     )
     if reading is None:
         return replace(base, why="missing")
@@ -94,15 +93,18 @@ def came_first(first: Reading, second: Reading) -> bool | None:
     Without times, or with one time for both, the numbers of one meter's memory decide; cells of one record count as
     taken together. Where no memory tells more, one time for both counts as together: many meters stamp whole minutes.
     """
-    timed = first.taken_at_ns is not None and second.taken_at_ns is not None
-    if timed and first.taken_at_ns != second.taken_at_ns:
-        return (first.taken_at_ns or 0) < (second.taken_at_ns or 0)
+    one, other = first.taken_at_ns, second.taken_at_ns
+    if one is not None and other is not None:
+        if one < other:
+            return True
+        if one > other:
+            return False
     if first.place[:2] == second.place[:2]:
         return True
     same_meter = first.meter_serial == second.meter_serial and first.evidence_sha256 == second.evidence_sha256
     if same_meter and first.memory_no is not None and second.memory_no is not None:
         return first.memory_no < second.memory_no
-    return True if timed else None
+    return None if one is None or other is None else True
 
 
 def assess_pairs(case: Case) -> Part:
@@ -117,7 +119,6 @@ def assess_pairs(case: Case) -> Part:
         reading=shown,
         reading_ids=case.ids(*DEAD),
         high=limit,
-        outcome="not tested",
     )
     if shown is None:
         return replace(base, why="missing")
@@ -172,16 +173,15 @@ def assess_proved_dead(case: Case) -> Iterator[Part]:
     pairs = assess_pairs(case)
     yield pairs
     if pairs.outcome != "not tested":
-        for check, step in (("indicator_proved_before", "proof_before"), ("indicator_proved_after", "proof_after")):
-            proof = assess_proof(case, check=check, step=step)
+        for proof in (*assess_proof_before(case), *assess_proof_after(case)):
             if proof.outcome != "satisfactory":
                 yield Part(
                     check="proved_dead",
                     kind="dead proof",
                     outcome="inconclusive",
                     why=proof.why,
-                    steps=(step,),
-                    reading_ids=case.ids(step),
+                    steps=proof.steps,
+                    reading_ids=proof.reading_ids,
                 )
 
 
@@ -200,7 +200,7 @@ def assess_secured(case: Case) -> Iterator[Part]:
     caution notice that goes with it.
     """
     how = case.says("isolation_point_secured")
-    base = Part(check="isolation_secured", kind="secured", indication=how, outcome="not tested", accepts=SECURED)
+    base = Part(check="isolation_secured", kind="secured", indication=how, accepts=SECURED)
     if how is None:
         worked_dead = any(case.needs_step(step) or case.valid(step) for step in DEAD)
         outcome, why = ("not tested", "missing") if worked_dead else ("not applicable", "")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from math import inf
 
 from reconcile.case import Case, Reading
 from reconcile.pack import Limit
@@ -20,7 +21,6 @@ def assess_earth_continuity(case: Case) -> Iterator[Part]:
         steps=("earth_continuity",),
         reading_ids=case.ids("earth_continuity"),
         high=continuity_limit(case),
-        outcome="not tested",
     )
     if case.appliance.construction_class == "II":
         yield replace(base, outcome="not applicable", why="class two tested" if readings else "")
@@ -45,13 +45,12 @@ def continuity_limit(case: Case) -> Limit:
 
 def judge_continuity(case: Case, reading: Reading) -> tuple[str, str]:
     """Outcome and why of one resistance from the case to earth."""
-    fails = compare(reading, high=case.pack.number("continuity_fail")) == "fails"
-    if fails or reading.is_over_range:
+    answer = compare(reading, high=case.pack.number("continuity_fail"))
+    if answer == "fails" or reading.is_over_range:
         return "unsatisfactory", "high"
     if compare(reading, high=continuity_limit(case).value) == "passes":
         return ("satisfactory", "") if has_cord(case, reading) else ("inconclusive", "implausibly low")
-    is_number = reading.comparator == "eq" and (reading.value or 0.0) > 0.0
-    return "inconclusive", "doubtful" if is_number else "no number"
+    return "inconclusive", "doubtful" if answer == "passes" and reading.comparator == "eq" else "no number"
 
 
 def has_cord(case: Case, reading: Reading) -> bool:
@@ -85,14 +84,13 @@ def assess_insulation(case: Case) -> Iterator[Part]:
         steps=("insulation",),
         reading_ids=case.ids("insulation"),
         low=limit,
-        outcome="not tested",
     )
     if not readings:
         yield replace(base, why="missing")
         return
     found = {pair: r for pair in ("LN-E", "L-E", "N-E", "L-N") if (r := last_between(case, "insulation", pair))}
     judged = {pair: judge_insulation(case, reading, limit) for pair, reading in found.items()}
-    governing = max(judged, key=lambda pair: (judged[pair][0], -(found[pair].value or 0.0)))
+    governing = max(judged, key=lambda pair: (judged[pair][0], -highest(found[pair])))
     reading = found[governing]
     rank, why = judged[governing]
     to_earth = "LN-E" in found or {"L-E", "N-E"} <= set(found)
@@ -100,6 +98,11 @@ def assess_insulation(case: Case) -> Iterator[Part]:
         yield replace(base, reading=reading, outcome="inconclusive", why="pair missing")
     else:
         yield replace(base, reading=reading, outcome=("satisfactory", "inconclusive", "unsatisfactory")[rank], why=why)
+
+
+def highest(reading: Reading) -> float:
+    """The value [unit of the reading]; without one, as over the range, it is above every number."""
+    return inf if reading.value is None else reading.value
 
 
 def judge_insulation(case: Case, reading: Reading, limit: Limit) -> tuple[int, str]:
@@ -136,7 +139,6 @@ def assess_rcd(case: Case) -> Iterator[Part]:
         kind="rcd",
         steps=("rcd_trip",),
         reading_ids=case.ids("rcd_trip"),
-        outcome="not tested",
     )
     chosen = case.of("rcd_trip")
     if chosen is None:

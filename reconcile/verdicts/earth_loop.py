@@ -23,7 +23,6 @@ def assess_loop(case: Case, *, check: str, step: str) -> Part:
         reading=reading,
         high=found.limit,
         factor=found.factor,
-        outcome="not tested",
     )
     if reading is None:
         return replace(base, why="missing")

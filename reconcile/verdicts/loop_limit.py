@@ -28,7 +28,7 @@ class LoopLimit:
         return None if self.limit is None else self.limit.times(self.factor)
 
 
-def breaker_limit_ohm(pack: Pack, breaker: str, rating_a: float, *, time_s: str = "0.4") -> float:
+def breaker_limit_ohm(pack: Pack, breaker: str, rating_a: float, *, time_s: str) -> float:
     """U0 x Cmin / (m x In) [ohm], exact; ``m`` is the multiple at which the type trips at once.
 
     A type D breaker has 5 s at half that multiple. Source: BS 7671 regulation 411.4.4 and Table 41.3.
@@ -64,14 +64,14 @@ def device_limit(pack: Pack, device: str, rating_a: float) -> LoopLimit:
             confirmed="computed",
         )
         return LoopLimit(limit=limit, factor=factor)
-    tabulated = fuse_ratings_a(pack, device, time_s)
-    if rating_a in tabulated:
-        return LoopLimit(limit=pack.limit(f"fuse/{device}/{rating_a:g}/{time_s}"), factor=factor)
-    larger = [rating for rating in tabulated if rating > rating_a]
-    if device == "BS1362" and larger:
-        limit = pack.limit(f"fuse/{device}/{larger[0]:g}/{time_s}")
+    enough = [rating for rating in fuse_ratings_a(pack, device, time_s) if rating >= rating_a]
+    if enough and (enough[0] == rating_a or device == "BS1362"):
         return LoopLimit(
-            limit=limit, factor=factor, why=f"no tabulated limit for {rating_a:g} A, that of {larger[0]:g} A taken"
+            limit=pack.limit(f"fuse/{device}/{enough[0]:g}/{time_s}"),
+            factor=factor,
+            why=""
+            if enough[0] == rating_a
+            else f"no tabulated limit for {rating_a:g} A, that of {enough[0]:g} A taken",
         )
     return LoopLimit(why="device not tabulated")
 

@@ -28,8 +28,8 @@ def assess_visual(case: Case) -> Iterator[Part]:
     else:
         yield judge_word("visual", condition)
     leads = case.says("test_leads_condition")
-    if leads not in (None, "good"):
-        yield judge_word("leads", leads or "")
+    if leads is not None and leads != "good":
+        yield judge_word("leads", leads)
 
 
 def judge_word(kind: str, word: str) -> Part:
@@ -49,7 +49,6 @@ def assess_metalwork(case: Case, *, check: str = "exposed_metalwork", step: str 
         kind="metalwork",
         steps=(step,),
         reading=reading,
-        outcome="not tested",
         accepts="no voltage indicated",
     )
     base = replace(base, reading_ids=case.ids(step, "metalwork_proof_before"))
@@ -100,7 +99,6 @@ def assess_fuse_rating(case: Case) -> Iterator[Part]:
         unit="A",
         low=stated_limit(case, required),
         high=stated_limit(case, required),
-        outcome="not tested",
     )
     if fitted is None:
         has_fuse = case.appliance.device not in BREAKERS
@@ -108,8 +106,10 @@ def assess_fuse_rating(case: Case) -> Iterator[Part]:
         return
     if required is None:
         yield replace(base, outcome="inconclusive", why="required unknown")
-    elif fitted != required:
-        yield replace(base, outcome="unsatisfactory", why="too large" if fitted > required else "too small")
+    elif fitted > required:
+        yield replace(base, outcome="unsatisfactory", why="too large")
+    elif fitted < required:
+        yield replace(base, outcome="unsatisfactory", why="too small")
     elif case.appliance.device == "BS1362" and case.appliance.device_rating_a not in (None, fitted):
         yield replace(base, outcome="inconclusive", why="job list disagrees")
     else:

@@ -54,7 +54,6 @@ def assess_voltage(case: Case, *, check: str, step: str) -> Part:
         reading_ids=case.ids(step),
         low=low,
         high=high,
-        outcome="not tested",
     )
     if reading is None:
         return replace(base, why="missing")
@@ -80,7 +79,6 @@ def assess_polarity(
         high=case.pack.limit("neutral_earth_high"),
         indication=shown,
         note=BLIND_SPOT,
-        outcome="not tested",
     )
     if indication is None and all(case.of(step) is None for step in steps):
         return replace(base, why="missing")

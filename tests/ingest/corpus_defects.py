@@ -51,6 +51,54 @@ def statistics(rng: random.Random, sheet: Sheet) -> bool:
     return True
 
 
+def dated_statistics(rng: random.Random, sheet: Sheet) -> bool:
+    """A line of averages or worst cases that has the date of the day, and neither a number nor a time."""
+    last = sheet.rows[data_rows(sheet)[-1]]
+    if not any(cell.kind == "date" for cell in last) or not any(cell.kind == "time" for cell in last):
+        return False
+    row = [Cell(cell.text if cell.kind == "date" or (cell.truth and cell.truth.shown) else "") for cell in last]
+    row[next(at for at, cell in enumerate(last) if cell.kind in ("label", "memory"))] = Cell(
+        rng.choice(words.STATISTICS)
+    )
+    sheet.rows.append(row)
+    return True
+
+
+def shifted_label(rng: random.Random, sheet: Sheet) -> bool:
+    """A separator inside a label that was not quoted, in a wide table whose last cell is not written."""
+    rows = [sheet.rows[at] for at in data_rows(sheet)[:-1]]
+    rows = [row for row in rows if sum(1 for cell in row if cell.truth) > 2 and row[-1].truth]
+    rows = [row for row in rows if any(cell.kind == "label" for cell in row[:-1])]
+    if not rows:
+        return False
+    row = rng.choice(rows)
+    at = next(at for at, cell in enumerate(row) if cell.kind == "label")
+    row[at : at + 1] = [Cell("Boiler"), Cell("kitchen")]
+    del row[-1]
+    for cell in row:
+        if cell.truth:
+            cell.truth.refuse = cell.truth.refuse or not cell.truth.absent
+    return True
+
+
+def bound_elsewhere(rng: random.Random, sheet: Sheet) -> bool:
+    """A column of another name that makes a value of its row a bound, or says that it is no reading."""
+    rows = [sheet.rows[at] for at in data_rows(sheet)]
+    if not any(cell.kind == "test" for cell in rows[0]):
+        return False
+    name = rng.choice(["Mod", "Info", "Exceeded", "Basis", "Limit flag", "Qualifier", "Kind"])
+    word = rng.choice(["OL", "over", ">>>", "X", "*"] if name in ("Exceeded", "Limit flag", "Qualifier") else
+                      ["Average", "over", "more than", "+", "Nominal", "Worst case"])  # fmt: skip
+    sheet.rows[sheet.head].append(Cell(name))
+    chosen = rng.sample(range(len(rows)), 2)
+    for at, row in enumerate(rows):
+        row.append(Cell(word if at in chosen else ""))
+        for cell in row:
+            if cell.truth and at in chosen:
+                cell.truth.refuse = True
+    return True
+
+
 def footer(rng: random.Random, sheet: Sheet) -> bool:
     text = rng.choice(words.FURNITURE).format(n=len(data_rows(sheet)))
     sheet.rows.append([Cell(text)])
@@ -332,6 +380,9 @@ SHEET_DEFECTS: dict[str, SheetDefect] = {
     "blank lines": blank_lines,
     "repeated headings": repeated_headings,
     "statistics row": statistics,
+    "statistics with a date": dated_statistics,
+    "label that moves its row": shifted_label,
+    "bound in a column of another name": bound_elsewhere,
     "footer": footer,
     "comment lines": comments,
     "trailing separators": trailing_separators,

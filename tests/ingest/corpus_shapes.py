@@ -143,6 +143,79 @@ def groups(rng: random.Random, style: Style, count: int) -> Sheet:
     return Sheet(rows, style.delimiter, style, head=start)
 
 
+def groups_in_three_rows(rng: random.Random, style: Style, count: int) -> Sheet:
+    """Groups written over each of their columns, names below them, units in a third row."""
+    wanted = [
+        ("Voltage", "V", "voltage", ["L-N", "L-E"]),
+        ("Insulation", "MOhm", "insulation_resistance", ["L-E", "N-E"]),
+        ("Loop", "Ohm", "earth_fault_loop_impedance", ["Zs"]),
+    ]
+    rows = preamble(rng, style)
+    start = len(rows)
+    repeated = rng.random() < 0.5
+    above, below, units = [Cell("")] * 3, [Cell("Label"), Cell("Date"), Cell("Time")], [Cell("")] * 3
+    kinds: list[tuple[Kind, str]] = []
+    for title, unit, quantity, names in wanted:
+        for number, name in enumerate(names):
+            above.append(Cell(title if repeated or number == 0 else ""))
+            below.append(Cell(name))
+            units.append(Cell(style.unit(unit)))
+            kinds.append(((quantity, "L-E" if name == "Zs" else name, None, None), unit))
+    rows += [above, below, units]
+    moment = datetime(2031, rng.randint(1, 12), rng.randint(13, 28), 9, 0, 0)
+    for _ in range(max(3, count // 5)):
+        label = rng.choice(words.LABELS)
+        row = [Cell(label, kind="label"), *stamps(style, moment)]
+        for kind, unit in kinds:
+            truth = one_unit(rng, kind, unit, moment, label, None, style)
+            row.append(Cell(value_text(rng, truth, style), truth, "value"))
+        rows.append(row)
+        moment += timedelta(minutes=rng.randint(1, 30))
+    return Sheet(rows, style.delimiter, style, head=start)
+
+
+def two_ends(rng: random.Random, style: Style, count: int) -> Sheet:
+    """One reading a row, its two conductors in columns of their own."""
+    rows = preamble(rng, style)
+    start = len(rows)
+    ends = rng.choice([("From", "To"), ("Lead 1", "Lead 2"), ("Conductor 1", "Conductor 2")])
+    rows.append(
+        [Cell(name, kind="head") for name in ("Record", "Date", "Time", "Label", "Test", *ends, "Result", "Unit")]
+    )
+    moment = datetime(2031, rng.randint(1, 12), rng.randint(13, 28), 9, 0, 0)
+    for number in range(max(4, count // 2)):
+        label, pair = rng.choice(words.LABELS), rng.choice([("L", "N"), ("L", "E"), ("N", "PE"), ("Line", "Earth")])
+        name, quantity, unit = rng.choice(
+            [("Voltage", "voltage", "V"), ("Insulation", "insulation_resistance", "MOhm")]
+        )
+        conductors = f"{pair[0][0]}-{pair[1][-1] if pair[1] == 'PE' else pair[1][0]}"
+        conductors = "L-E" if quantity == "insulation_resistance" and conductors == "L-N" else conductors
+        pair = ("L", "E") if conductors == "L-E" else pair
+        truth = one_unit(rng, (quantity, conductors, None, None), unit, moment, label, number + 1, style)
+        rows.append(
+            [Cell(str(number + 1)), *stamps(style, moment), Cell(label, kind="label"), Cell(name), *map(Cell, pair),
+             Cell(value_text(rng, truth, style), truth, "value"), Cell(style.unit(unit))]
+        )  # fmt: skip
+        moment += timedelta(minutes=rng.randint(1, 30))
+    return Sheet(rows, style.delimiter, style, head=start)
+
+
+def with_limits(rng: random.Random, style: Style, count: int) -> Sheet:
+    """Sections, and a table of limits or averages before or behind them, whose values are no readings."""
+    sheet = sections(rng, style, count)
+    title = rng.choice(
+        ["Limits", "Averages", "Worst case results", "Maximum values", "Typical values", "Reference values"]
+    )
+    kind = ("earth_fault_loop_impedance", "L-E", None, None)
+    truth = replace(one_unit(rng, kind, "Ohm", datetime(2031, 1, 1), "", None, style), refuse=True)
+    heads = [Cell("Test"), Cell("Result"), Cell("Unit")]
+    value = Cell(value_text(rng, truth, style), truth, "value")
+    table = [[Cell(title)], heads, [Cell("Loop Zs"), value, Cell(style.unit("Ohm"))]]
+    if rng.random() < 0.5:
+        return replace(sheet, rows=[*sheet.rows, [Cell("")], *table])
+    return replace(sheet, rows=[*table, [Cell("")], *sheet.rows], head=sheet.head + 4)
+
+
 def crossed(rng: random.Random, style: Style, count: int) -> Sheet:
     """A row names the quantity, columns name the conductors, with a unit column."""
     rows = preamble(rng, style)
@@ -234,6 +307,9 @@ SHAPES: dict[str, Callable[[random.Random, Style, int], Sheet]] = {
     "table on its side": on_its_side,
     "units above": units_above,
     "groups": groups,
+    "groups in three rows": groups_in_three_rows,
+    "two ends": two_ends,
+    "with limits": with_limits,
     "crossed": crossed,
     "unit columns": unit_columns,
     "blocks": blocks,

@@ -9,9 +9,10 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from ingest import extracts, imports
+from ingest import evidence, extracts, imports
 from ingest.book import Book
 from ingest.cells.clocks import parse_clock
+from ingest.evidence import NewEvidence, file_received_at
 from ingest.exports import containers, stream
 from ingest.exports.times import plain_clocks
 from ingest.exports.zones import NEVER
@@ -63,6 +64,21 @@ def test_a_long_file_gives_what_the_same_bytes_in_hand_give(tmp_path: Path, monk
         found[name] = read_book(book, use_derived=name == "long")
     for table in TABLES:
         pd.testing.assert_frame_equal(getattr(found["long"], table), getattr(found["in hand"], table))
+
+
+def test_where_open_files_cannot_be_renamed_it_is_kept_before_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(evidence, "RENAMED_WHILE_OPEN", False)
+    book = new_book(tmp_path / "book")
+    file = write(tmp_path, "long.csv", content(2500))
+    with book.evidence.receiving(
+        NewEvidence(content=file[0], original_name="long.csv", kind="export", received_at=file_received_at(file[0]))
+    ) as received:
+        seen = list(book.evidence.hashes())
+        assert received.stream.read() == file[0].read_bytes()
+    assert seen == [received.sha256]
+    assert import_exports(book, [file]).files["readings"].sum() > 2400
 
 
 def test_the_same_long_file_twice_is_one_evidence(tmp_path: Path) -> None:

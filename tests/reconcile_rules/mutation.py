@@ -22,7 +22,7 @@ import tempfile
 import time
 import tomllib
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from functools import _lru_cache_wrapper
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,10 @@ from hypothesis import Phase, settings
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 HERE = Path(__file__).parent
+LEFT_OUT = ("test_whole_visits.py", "test_properties.py", "test_rule_cases.py", "test_parts.py")
+"""Tests that take long, or say of the named cases what ``test_told.py`` says of them in full."""
+STRONG = ("test_told.py::test_every_part_of_a_whole_visit", "test_single_functions.py", "test_case_order.py")
+"""Tests that come first: of whole visits in which every part is compared, and of single functions."""
 SURVIVORS = HERE / "survivors.toml"
 
 from tests.reconcile_rules.mutants import Mutant, find_mutants, line_places  # noqa: E402
@@ -97,21 +101,23 @@ class Run:
                 self.lines[place] = sorted({*self.lines.get(place, ()), *found})
         kept.write_text(json.dumps({"taken_s": self.taken_s, "lines": self.lines}), encoding="utf-8")
 
+        self.rare = rarity(self.lines.values())
+
     def tests_of(self, mutant: Mutant, first: str) -> list[str]:
         """The tests that come by the mutant's statement, as many as there is time for, after the one that killed it
-        before: first those that killed others in the same function, then those that see most of what few see there.
+        before: first those that killed others in the same function, then whole visits in which every part is compared,
+        then those that see most of what few see there.
         """
         whole = f"{mutant.path}:{mutant.function}:"
         inside = {place: found for place, found in self.lines.items() if place.startswith(whole)}
         met = {number for place in mutant.places for number in inside.get(place, ())}
         if not met:  # a line that was not there when the tests were watched
             met = {number for found in inside.values() for number in found}
-        rare = Counter[int]()
-        for found in inside.values():
-            rare.update(dict.fromkeys(found, 1.0 / len(found)) if found else {})
+        rare = rarity(inside.values())
         kills = self.kills.setdefault((mutant.path, mutant.function), Counter())
         ordered = [self.names[number] for number in sorted(met, key=lambda number: (
-            -kills[self.names[number]], -rare[number] / (0.02 + self.taken_s[self.names[number]])))]  # fmt: skip
+            -kills[self.names[number]], not any(word in self.names[number] for word in STRONG),
+            -(rare[number] + 0.1 * self.rare[number]) / (0.02 + self.taken_s[self.names[number]])))]  # fmt: skip
         chosen, spent_s = [first] if first in self.items else [], 0.0
         for name in ordered:
             if name in self.items and spent_s + self.taken_s[name] <= self.budget_s:
@@ -158,6 +164,14 @@ class Run:
         os.write(writer, b"survives")
 
 
+def rarity(lines: Iterable[list[int]]) -> Counter[int]:
+    """For each test by its number, how much it comes by that few others do: every line has one share to give away."""
+    found = Counter[int]()
+    for numbers in lines:
+        found.update(dict.fromkeys(numbers, 1.0 / len(numbers)) if numbers else {})
+    return found
+
+
 def passes(item: Any) -> bool:
     """True where the test does not fail."""
     return not any(report.failed for report in runtestprotocol(item, log=False, nextitem=None))
@@ -201,7 +215,7 @@ def main() -> int:
     mutants = [mutant for path in paths for mutant in find_mutants(path)]
     run = Run(mutants, given.results, fresh=given.fresh, budget_s=given.budget_s)
     options = ["-q", "-s", "-p", "no:cacheprovider", "-p", "no:cov", "-p", "no:xdist"]
-    code = pytest.main([*options, str(HERE), f"--ignore={HERE / 'test_whole_visits.py'}"], plugins=[run])
+    code = pytest.main([*options, str(HERE), *(f"--ignore={HERE / name}" for name in LEFT_OUT)], plugins=[run])
     if code not in (0, pytest.ExitCode.NO_TESTS_COLLECTED):
         return int(code)
     reasons = read_reasons()

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from tests.reconcile_rules.parts_told import PARTS_TOLD, VISITS, told_parts
 from tests.reconcile_rules.told import TOLD, TOLD_CASES, told_lines
 
 REVIEWED = TOLD.read_text(encoding="utf-8").split("\n\n")
@@ -22,3 +23,10 @@ def test_every_finding_is_worded_as_reviewed(place: int, rule: str, case: dict[s
 
 def test_nothing_else_was_reviewed() -> None:
     assert len(REVIEWED) == len(TOLD_CASES), AGAIN
+
+
+@pytest.mark.parametrize("name", VISITS)
+def test_every_part_of_a_whole_visit_is_as_reviewed(name: str) -> None:
+    reviewed = [visit.split("\n") for visit in PARTS_TOLD.read_text(encoding="utf-8").rstrip("\n").split("\n\n")]
+    assert [name for name in VISITS if reviewed[list(VISITS).index(name)][0].startswith(f"{name};")] == list(VISITS)
+    assert told_parts(name) == reviewed[list(VISITS).index(name)], "read what changed, then run parts_told.py"
