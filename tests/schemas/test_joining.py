@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pandas.errors import MergeError
 
@@ -18,6 +18,7 @@ def table_of(keys: list[str], column: str) -> pd.DataFrame:
     return pd.DataFrame({"key": pd.Series(keys, dtype="str"), column: np.arange(len(keys))})
 
 
+@settings(deadline=None)
 @given(st.permutations(["a", "b", "c", "d"]), st.lists(st.sampled_from(["a", "b", "c", "d", "e"]), unique=True))
 def test_join_is_the_one_to_one_merge(ours: list[str], theirs: list[str]) -> None:
     for left, right in ((ours, theirs), (ours, ours), (theirs, theirs)):
@@ -38,6 +39,7 @@ def test_a_key_that_is_repeated_is_refused() -> None:
         join_rows(table_of(["a", "b"], "mine"), table_of(["a", "a", "b"], "other"), key="key")
 
 
+@settings(deadline=None)
 @given(cells)
 def test_order_is_that_of_a_stable_sort(rows: list[tuple[str | None, int]]) -> None:
     table = pd.DataFrame({
