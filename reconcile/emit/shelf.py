@@ -91,9 +91,7 @@ def clocks_of(clocks: list[Row], wanted: set[str]) -> dict[str, int]:
     """For each wanted reading the place of its clock; a clock can have a hundred thousand that nobody asks for."""
     if not wanted:
         return {}
-    return {
-        name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"]) if name in wanted
-    }
+    return {name: place for place, row in enumerate(clocks) for name in split_ids(row["reading_ids"]) if name in wanted}
 
 
 def by_name(rows: list[Row], key: str) -> dict[str, Row]:
