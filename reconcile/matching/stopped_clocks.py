@@ -19,11 +19,11 @@ more of one kind are the work on several (from the steps of the procedure)."""
 def has_stopped(table: pd.DataFrame) -> NDArray[np.bool_]:
     """True for the rows of runs of records with one time that cannot all be of one moment.
 
-    Shape: rows in the order of the memory with meter, evidence_sha256, time_s, record_no, label, kind.
+    Shape: rows in the order of the memory with file (a number), time_s, record_no, label, kind.
     """
-    same = [table[name].eq(table[name].shift()) for name in ("meter", "evidence_sha256", "time_s")]
-    run = (~np.logical_and.reduce(same)).cumsum()
-    if run[-1:].sum() == len(table):
+    same = table["file"].eq(table["file"].shift()) & table["time_s"].eq(table["time_s"].shift())
+    run = (~same).cumsum()
+    if not (run.groupby(run, sort=False).transform("size") >= FEWEST_RECORDS).any():
         return np.zeros(len(table), dtype=bool)
     rows = table.assign(run=run)
     by_run = rows.groupby("run", sort=False)
