@@ -44,7 +44,7 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
 
 def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
     """Mark as to be asked the readings of an appliance that has a whole part of the work twice, where another of the
-    same engineer's day has not one reading. ``rows`` are changed.
+    same day has not one reading. ``rows`` are changed.
     """
     if not rows:
         return
@@ -65,11 +65,12 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
 
 
 def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | None:
-    """The job nearest in the list, of the same day and engineer, with an appliance that has no readings."""
+    """The job nearest in the list, of the same day, with an appliance that has no readings: of any engineer, because
+    a meter without labels may have been another's.
+    """
     job = int(visits.appliance_job[appliance])
     jobs = np.unique(visits.appliance_job[none])
-    same = (visits.day[jobs] == visits.day[job]) & (visits.engineer[jobs] == visits.engineer[job])
-    jobs = jobs[same]
+    jobs = jobs[visits.day[jobs] == visits.day[job]]
     return int(jobs[np.abs(jobs - job).argmin()]) if len(jobs) else None
 
 
