@@ -16,6 +16,7 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
     chain.py     forward–backward
     belief.py    hypotheses weighed against each other
     outcome.py   probabilities to rows: matches, clocks, questions
+    doubts.py    what keeps a likely match from being taken unasked; empty_visits.py: the same over all sessions
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def test_a_label_of_another_appliance_is_never_overruled_unasked(tmp_path: Path)
     labels = {row["label"]: row["appliance_id"] for row in true.values() if row["label"]}
     assert len(labels) > 2
     folder = day(tmp_path, "swapped")
-    first, last = list(labels)[0], list(labels)[-1]
+    first, *_, last = labels
     change(folder, "multifunction.csv", re.escape(first), last)
     found = rows(folder, tmp_path, "swapped")
     swapped = [place for place, row in true.items() if place[0] == "multifunction.csv" and row["label"] == first]
