@@ -406,6 +406,7 @@ def make_plan(headings: Sequence[str], units: Sequence[str], context: Context, s
         second = second_values(known, columns, roles)
         doubt = f"{headings[value]} and {headings[second[0]]} could both hold the value" if second else ""
         doubt = doubt or (CONFLICT if contradicts(known[value], row_units[value]) else "") or plan.doubt
+        doubt = doubt or _split_values(headings, known, columns, value)
         meaning = None if "test" in roles else context.test
         return replace(
             plan, value=value, meaning=meaning, value_unit=known[value].unit or row_units[value], doubt=doubt
@@ -422,6 +423,19 @@ def make_plan(headings: Sequence[str], units: Sequence[str], context: Context, s
     if len(likely) * 2 < len(filled_tests):
         return None
     return replace(plan, tests=tests)
+
+
+def _split_values(
+    headings: Sequence[str], known: Sequence[Heading], columns: Sequence[Sequence[str]], value: int
+) -> str:  # fmt: skip
+    """Why values may have been cut at their decimal comma; nothing where they were not: digits stand where units do."""
+    at = value + 1
+    if at >= len(headings) or "unit" not in [role for role, _ in known[at].roles]:
+        return ""
+    cells = [cell for cell in columns[at] if cell]
+    if not cells or not all(cell.isdecimal() for cell in cells):
+        return ""
+    return f"numbers stand under {headings[at]}: a decimal comma may have cut the values in two"
 
 
 _HALVES: Final = ("am", "pm", "a.m.", "p.m.", "a.m", "p.m")
