@@ -78,7 +78,7 @@ def order_sightings(sightings: pd.DataFrame) -> pd.DataFrame:
     """
     table = sightings.assign(row=np.arange(len(sightings)))
     table["meter"] = table["meter_serial"].fillna("")
-    table["file"] = _number_files(table)
+    table["meter_no"], table["file"] = _number_files(table)
     table["time_s"], table["dated"] = _meter_seconds(table)
     table = _sort_files(table)
     pairs = pd.MultiIndex.from_arrays([table["quantity"], table["conductors"].fillna("")])
@@ -172,11 +172,11 @@ def _seconds(moments: pd.Series) -> Numbers:
     return np.where(moments.isna().to_numpy(), np.nan, nanoseconds / 1e9)
 
 
-def _number_files(table: pd.DataFrame) -> Places:
-    """A number for each file of each meter, in the order of their names: cheaper to sort and group by than texts."""
+def _number_files(table: pd.DataFrame) -> tuple[Places, Places]:
+    """A number for each meter and each file of a meter, in the order of their names: cheaper to sort by than texts."""
     meter, _ = pd.factorize(table["meter"], sort=True)
     evidence, names = pd.factorize(table["evidence_sha256"], sort=True)
-    return np.asarray(meter * max(len(names), 1) + evidence, dtype=np.int64)
+    return np.asarray(meter, dtype=np.int64), np.asarray(meter * max(len(names), 1) + evidence, dtype=np.int64)
 
 
 def _sort_files(table: pd.DataFrame) -> pd.DataFrame:
@@ -185,8 +185,7 @@ def _sort_files(table: pd.DataFrame) -> pd.DataFrame:
     numbered = files["memory_no"].transform("count") == files["memory_no"].transform("size")
     place = np.where(numbered, table["memory_no"].fillna(0).astype("int64"), table["record_no"])
     first_s = files["time_s"].transform("min").fillna(np.inf)
-    meter_no, _ = pd.factorize(table["meter"], sort=True)
-    table = table.assign(place=place, numbered=numbered, first_s=first_s, meter_no=meter_no)
+    table = table.assign(place=place, numbered=numbered, first_s=first_s)
     keys = ["meter_no", "first_s", "file", "place", "record_no", "column_no"]
     table = _sorted(table, keys)
     runs_back = _runs_back(table) & ~table["numbered"]

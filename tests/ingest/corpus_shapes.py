@@ -116,6 +116,23 @@ def units_above(rng: random.Random, style: Style, count: int) -> Sheet:
     return Sheet(rows, style.delimiter, style, head=start)
 
 
+def rows_below_groups(
+    rng: random.Random, style: Style, kinds: list[tuple[Kind, str]], count: int
+) -> list[list[Cell]]:  # fmt: skip
+    """Rows of a wide table with label, date and time, and a value for each kind and unit."""
+    rows = []
+    moment = datetime(2031, rng.randint(1, 12), rng.randint(13, 28), 9, 0, 0)
+    for _ in range(count):
+        label = rng.choice(words.LABELS)
+        row = [Cell(label, kind="label"), *stamps(style, moment)]
+        for kind, unit in kinds:
+            truth = one_unit(rng, kind, unit, moment, label, None, style)
+            row.append(Cell(value_text(rng, truth, style), truth, "value"))
+        rows.append(row)
+        moment += timedelta(minutes=rng.randint(1, 30))
+    return rows
+
+
 def groups(rng: random.Random, style: Style, count: int) -> Sheet:
     """Two heading rows: a group with its unit above conductors."""
     wanted = [
@@ -131,15 +148,7 @@ def groups(rng: random.Random, style: Style, count: int) -> Sheet:
             below.append(Cell(pair))
             kinds.append(((quantity, pair, None, None), unit))
     rows += [above, below]
-    moment = datetime(2031, rng.randint(1, 12), rng.randint(13, 28), 9, 0, 0)
-    for _ in range(max(3, count // 5)):
-        label = rng.choice(words.LABELS)
-        row = [Cell(label, kind="label"), *stamps(style, moment)]
-        for kind, unit in kinds:
-            truth = one_unit(rng, kind, unit, moment, label, None, style)
-            row.append(Cell(value_text(rng, truth, style), truth, "value"))
-        rows.append(row)
-        moment += timedelta(minutes=rng.randint(1, 30))
+    rows += rows_below_groups(rng, style, kinds, max(3, count // 5))
     return Sheet(rows, style.delimiter, style, head=start)
 
 
@@ -162,15 +171,7 @@ def groups_in_three_rows(rng: random.Random, style: Style, count: int) -> Sheet:
             units.append(Cell(style.unit(unit)))
             kinds.append(((quantity, "L-E" if name == "Zs" else name, None, None), unit))
     rows += [above, below, units]
-    moment = datetime(2031, rng.randint(1, 12), rng.randint(13, 28), 9, 0, 0)
-    for _ in range(max(3, count // 5)):
-        label = rng.choice(words.LABELS)
-        row = [Cell(label, kind="label"), *stamps(style, moment)]
-        for kind, unit in kinds:
-            truth = one_unit(rng, kind, unit, moment, label, None, style)
-            row.append(Cell(value_text(rng, truth, style), truth, "value"))
-        rows.append(row)
-        moment += timedelta(minutes=rng.randint(1, 30))
+    rows += rows_below_groups(rng, style, kinds, max(3, count // 5))
     return Sheet(rows, style.delimiter, style, head=start)
 
 
