@@ -35,7 +35,11 @@ from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, w
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crew_beliefs import split_beliefs
 from reconcile.matching.crews import find_crews, may_have_company
-from reconcile.matching.empty_visits import ask_about_double_rounds, ask_where_a_visit_is_empty
+from reconcile.matching.empty_visits import (
+    ask_about_double_rounds,
+    ask_about_second_visits,
+    ask_where_a_visit_is_empty,
+)
 from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
@@ -90,8 +94,7 @@ def match_sightings(
     sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    several = len(np.unique(visits.engineer[visits.engineer >= 0])) > 1
-    crews = find_crews(cases, _first_look(cases, visits), usual_habits(), several_engineers=several)
+    crews = find_crews(cases, _first_look(cases, visits), visits, usual_habits())
     in_crews = {member.number for crew in crews for member in crew.members}
     units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
     habits = learn_habits(count_moves(_sample(units), visits, usual_habits())) if units else usual_habits()
@@ -111,6 +114,7 @@ def match_sightings(
     )
     ask_where_a_visit_is_empty(rows, visits, marks=MARKS)
     ask_about_double_rounds(rows, visits, marks=MARKS)
+    ask_about_second_visits(rows, visits, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
 

@@ -22,7 +22,7 @@ from reconcile.matching.visits import Visits
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-TWICE: Final = 1.1
+TWICE: Final = 1.001
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
 VISITED_TWICE: Final = 0.01
