@@ -38,8 +38,8 @@ MOST_SURE_OF_NOTHING: Final = 0.97
 """That a reading belongs nowhere is never surer than this: the job list may lack the visit (from simulated days)."""
 
 STRAYS_LIKELIER: Final = 4.0
-"""Readings that look right but belong nowhere are so many times as frequent as the chain expects (measured on
-simulated days: of readings where that is the likeliest mistake, at a confidence of 0.997 to 0.999, 9 % were strays).
+"""Readings that look right but belong nowhere are so many times as frequent as the chain expects, and more where it
+hardly expects any (measured by tests/reconcile_matching/doubt_table.py on simulated days).
 """
 
 FAR_SAID, FAR_HELD = (0.0, 0.015, 0.03, 1.0), (0.0, 0.0025, 0.03, 1.0)
@@ -100,7 +100,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     nowhere = np.clip(1.0 - by_appliance.sum(axis=1), 0.0, 1.0)
     stray = np.clip(nowhere - belief.unlisted, 0.0, 1.0)
     sure = _as_it_held(
-        sure, _between_visits(by_appliance, best, visits.appliance_job[belief.appliances]) + belief.unlisted
+        sure, between_visits(by_appliance, best, visits.appliance_job[belief.appliances]) + belief.unlisted
     )
     sure = sure / (1.0 + (STRAYS_LIKELIER - 1.0) * stray)
     sure = sure if belief.order_sure is None else sure * belief.order_sure
@@ -143,7 +143,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     }
 
 
-def _between_visits(by_appliance: Numbers, best: Places, job: Places) -> Numbers:
+def between_visits(by_appliance: Numbers, best: Places, job: Places) -> Numbers:
     """Share of each reading that belongs to an appliance of another job than the best one (T)."""
     return np.asarray((by_appliance * (job[None, :] != job[best][:, None])).sum(axis=1), dtype=np.float64)
 
