@@ -60,19 +60,24 @@ def labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.bo
     """
     vocabulary = sorted({word for word in words if word})
     place = {word: number for number, word in enumerate(vocabulary)}
-    after = meant_the_same(vocabulary)
-    same, likely = np.zeros(len(words), dtype=bool), np.zeros(len(words))
-    last: dict[int, int] = {}
-    for number, word in enumerate(words):
-        if word:
-            now, of = place[word], 0 if meter is None else int(meter[number])
-            others = [after[text, now] for who, text in last.items() if who != of]
-            likely[number] = max(others, default=0.0)
-            if of in last:
-                same[number] = last[of] == now
-                likely[number] = max(after[last[of], now], CHANGED_ON_THIS * likely[number])
-            last[of] = now
-    return same, likely
+    typed = np.array([place.get(word, -1) for word in words], dtype=np.int64)
+    # One more row and column, of zeros, for where no label was typed.
+    after = np.pad(meant_the_same(vocabulary), (0, 1))
+    of = np.zeros(len(words), dtype=np.int64) if meter is None else meter
+    own, others = np.full(len(words), -1), np.zeros(len(words))
+    for one in np.unique(of):
+        last = _last_typed(np.where(of == one, typed, -1))
+        own = np.where(of == one, last, own)
+        others = np.where(of == one, others, np.maximum(others, after[last, typed]))
+    likely = np.where(own < 0, others, np.maximum(after[own, typed], CHANGED_ON_THIS * others))
+    return (own == typed) & (typed >= 0), likely
+
+
+def _last_typed(typed: Places) -> Places:
+    """What was typed last before each reading; −1 for nothing (as where nothing is typed)."""
+    at = np.maximum.accumulate(np.where(typed >= 0, np.arange(len(typed)), -1))
+    before = np.append(-1, at[:-1])
+    return np.where(before < 0, -1, typed[before])
 
 
 def _meant(

@@ -130,8 +130,8 @@ def _called(appliances: pd.DataFrame) -> tuple[tuple[float, NDArray[np.object_]]
 def names_of(visits: Visits, appliances: Places) -> Names:
     """What these appliances are called."""
     return Names(
-        label=list(visits.called[0][1][appliances]),
-        others=tuple((weight, list(names[appliances])) for weight, names in visits.called[1:]),
+        label=tuple(visits.called[0][1][appliances]),
+        others=tuple((weight, tuple(names[appliances])) for weight, names in visits.called[1:]),
     )
 
 
