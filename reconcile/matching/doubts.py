@@ -167,16 +167,12 @@ def is_torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:
     nobody goes from live to dead within three readings.
     """
     torn = np.zeros(len(kind), dtype=bool)
+    kinds, appliances, phases = kind.tolist(), appliance.tolist(), PHASE_OF_STEP[step].tolist()
     run: list[int] = []
-    for place in np.flatnonzero(np.isin(kind, VOLTAGE_KINDS)):
-        goes_on = run and place == run[-1] + 1 and appliance[place] == appliance[run[-1]]
-        if not goes_on or kind[place] in kind[run]:
-            torn[run] = _differ(step[run])
+    for place in [*np.flatnonzero(np.isin(kind, VOLTAGE_KINDS)).tolist(), -1]:
+        goes_on = run and place == run[-1] + 1 and appliances[place] == appliances[run[-1]]
+        if not goes_on or kinds[place] in {kinds[one] for one in run}:
+            torn[run] = len({phases[one] for one in run}) > 1
             run = []
-        run.append(int(place))
-    torn[run] = _differ(step[run])
+        run.append(place)
     return torn
-
-
-def _differ(step: Places) -> bool:
-    return len(set(PHASE_OF_STEP[step])) > 1

@@ -46,8 +46,10 @@ NOT_TOGETHER: Final = 0.04
 NOT_SEEN: Final = 0.15
 """Beginning an appliance that the other meter did not see, while that meter was at another one."""
 
-RCD_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "rcd_trip_time"]
-EARTH_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "continuity_resistance"]
+IS_OF_RCD: Final = np.array([*(quantity == "rcd_trip_time" for quantity, _ in KINDS), False])
+IS_OF_EARTH: Final = np.array([*(quantity == "continuity_resistance" for quantity, _ in KINDS), False])
+"""By kind; the last entry stands for none (−1)."""
+
 APART_IN_ONE_RECORD: Final = 1e-7
 
 
@@ -112,7 +114,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         density[together] = 1.0
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
         lies = lies_between(source, target)
-        onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
+        onward[far:, back] = kernel[source, target] * density[np.arange(count - far)[:, None, None], lies]
         if wide:
             onward[far:, back] *= np.where(together, 1.0, ANOTHER_RECORD)[:, None, None]
         leaves[far:, :, back] = _leaving(leave, wanted[:-far])
@@ -204,8 +206,10 @@ def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:
     fit = np.ones((len(session.kind), len(appliances) + 1))
     no_rcd = ~visits.has_rcd[appliances]
     if no_rcd.any():
-        fit[:, :-1][np.ix_(np.isin(session.kind, RCD_KINDS), no_rcd)] = RCD_UNKNOWN
-    fit[:, :-1][np.ix_(np.isin(session.kind, EARTH_KINDS), visits.class_two[appliances])] = EARTH_OF_CLASS_TWO
+        fit[:, :-1][np.ix_(IS_OF_RCD[session.kind], no_rcd)] = RCD_UNKNOWN
+    class_two = visits.class_two[appliances]
+    if class_two.any():
+        fit[:, :-1][np.ix_(IS_OF_EARTH[session.kind], class_two)] = EARTH_OF_CLASS_TWO
     return fit
 
 
