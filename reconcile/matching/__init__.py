@@ -22,9 +22,7 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -60,7 +58,6 @@ from schemas.steps import PlannedSteps
 __all__ = ["match_sightings"]
 
 CHUNK: Final = 128
-WORKERS: Final = 2
 """Sessions worked on at a time: keeps memory flat."""
 
 LEARNT_FROM: Final = 200
@@ -154,19 +151,13 @@ def _first_look(cases: list[Case], visits: Visits) -> list[Belief | None]:
 
 
 def _beliefs(cases: list[Case], visits: Visits, habits: Habits) -> Iterator[Belief | None]:
-    """The belief about each case, in order, a chunk after another on as many threads as help (arithmetic runs outside
-    the interpreter's lock); only the chunks in work are in memory.
+    """The belief about each case, in order; only one chunk at a time is in memory.
+
+    On one thread: the products are small, and two threads waiting for the interpreter's lock take longer than one
+    (tests/bench/bench_matching.py).
     """
-    chunks = [cases[start : start + CHUNK] for start in range(0, len(cases), CHUNK)]
-    if len(chunks) < 2:
-        for chunk in chunks:
-            yield from find_beliefs(chunk, visits, habits)
-        return
-    with ThreadPoolExecutor(max_workers=WORKERS) as pool:
-        for start in range(0, len(chunks), WORKERS):
-            part = chunks[start : start + WORKERS]
-            for found in pool.map(find_beliefs, part, repeat(visits), repeat(habits)):
-                yield from found
+    for start in range(0, len(cases), CHUNK):
+        yield from find_beliefs(cases[start : start + CHUNK], visits, habits)
 
 
 def _sample(cases: list[Case]) -> list[Case]:
