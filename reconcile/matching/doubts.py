@@ -4,6 +4,7 @@ after a pause that may have been the one after the work, a whole round that seem
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -126,18 +127,19 @@ def again_after_a_pause(session: Session, appliance: Places, step: Places) -> ND
     work on this meter: the later one may be just that.
     """
     found = np.zeros(len(step), dtype=bool)
-    phase = np.where(step < 0, -1, PHASE_OF_STEP[step])
-    for number in np.unique(appliance):
-        for kind in VOLTAGE_KINDS:
-            places = np.flatnonzero((appliance == number) & (session.kind == kind))
-            if (phase[places] == AFTER).any():
-                continue
-            live = places[phase[places] == BEFORE]
-            pause_s = np.diff(session.beat_s[live])
-            with np.errstate(invalid="ignore"):
-                later = (pause_s > PAUSE_S) & (session.start[live][1:] == session.start[live][:-1])
-            if later.any():
-                found[live[int(np.argmax(later)) + 1 :]] = True
+    phase = np.where(step < 0, -1, PHASE_OF_STEP[step]).tolist()
+    beat_s, start = session.beat_s.tolist(), session.start.tolist()
+    tests: dict[tuple[int, int], list[int]] = {}
+    for place in np.flatnonzero(np.isin(session.kind, VOLTAGE_KINDS)).tolist():
+        tests.setdefault((int(appliance[place]), int(session.kind[place])), []).append(place)
+    for places in tests.values():
+        if any(phase[place] == AFTER for place in places):
+            continue
+        live = [place for place in places if phase[place] == BEFORE]
+        for number, (one, other) in enumerate(pairwise(live)):
+            if beat_s[other] - beat_s[one] > PAUSE_S and start[other] == start[one]:
+                found[live[number + 1 :]] = True
+                break
     return found
 
 

@@ -33,8 +33,12 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
     empty[measured] = False
     if not empty.any():
         return
+    places = np.flatnonzero(empty)
     for row in rows:
-        asked, other = _outside(row, visits, np.flatnonzero(empty))
+        near = _near(np.asarray(row["taken_s"]), visits, places)
+        if not len(near):
+            continue
+        asked, other = _outside(row, visits, near)
         asked &= row["status"] == marks["auto"]
         if asked.any():
             row["status"] = np.where(asked, marks["review"], row["status"])
@@ -108,6 +112,16 @@ def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | Non
     jobs = np.unique(visits.appliance_job[none])
     jobs = jobs[visits.day[jobs] == visits.day[job]]
     return int(jobs[np.abs(jobs - job).argmin()]) if len(jobs) else None
+
+
+def _near(time_s: NDArray[np.float64], visits: Visits, empty: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the empty visits, which stand in the order of their beginnings, that may lie about one of the times."""
+    known = time_s[~np.isnan(time_s)]
+    if not len(known):
+        return empty[:0]
+    low_s = visits.low_s[empty]
+    first = np.searchsorted(low_s, known.min() - NEAR_S - visits.reach_s)
+    return empty[first : np.searchsorted(low_s, known.max() + NEAR_S)]
 
 
 def _outside(row: dict[str, Any], visits: Visits, empty: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Any]:
