@@ -15,7 +15,7 @@ Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 UNLISTED: Final = 0.004
-OTHER_ENGINEER: Final = 0.02
+OTHER_ENGINEER: Final = 0.05
 SAME_JOB_AGAIN: Final = 2e-5
 """How often a visit is not listed, the next one is another engineer's, the same job is gone back to at once (common
 practice, from memory)."""
