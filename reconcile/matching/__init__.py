@@ -22,9 +22,7 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
 from __future__ import annotations
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from itertools import repeat
 from typing import Any, Final
 
 import numpy as np
@@ -35,7 +33,11 @@ from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, w
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crew_beliefs import split_beliefs
 from reconcile.matching.crews import find_crews, may_have_company
-from reconcile.matching.empty_visits import ask_about_double_rounds, ask_where_a_visit_is_empty
+from reconcile.matching.empty_visits import (
+    ask_about_double_rounds,
+    ask_about_second_visits,
+    ask_where_a_visit_is_empty,
+)
 from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
@@ -56,7 +58,6 @@ from schemas.steps import PlannedSteps
 __all__ = ["match_sightings"]
 
 CHUNK: Final = 128
-WORKERS: Final = 2
 """Sessions worked on at a time: keeps memory flat."""
 
 LEARNT_FROM: Final = 200
@@ -90,8 +91,7 @@ def match_sightings(
     sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    several = len(np.unique(visits.engineer[visits.engineer >= 0])) > 1
-    crews = find_crews(cases, _first_look(cases, visits), usual_habits(), several_engineers=several)
+    crews = find_crews(cases, _first_look(cases, visits), visits, usual_habits())
     in_crews = {member.number for crew in crews for member in crew.members}
     units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
     habits = learn_habits(count_moves(_sample(units), visits, usual_habits())) if units else usual_habits()
@@ -111,6 +111,7 @@ def match_sightings(
     )
     ask_where_a_visit_is_empty(rows, visits, marks=MARKS)
     ask_about_double_rounds(rows, visits, marks=MARKS)
+    ask_about_second_visits(rows, visits, marks=MARKS)
     return conclude(sightings, visits, cases, rows, clocks)
 
 
@@ -150,19 +151,13 @@ def _first_look(cases: list[Case], visits: Visits) -> list[Belief | None]:
 
 
 def _beliefs(cases: list[Case], visits: Visits, habits: Habits) -> Iterator[Belief | None]:
-    """The belief about each case, in order, a chunk after another on as many threads as help (arithmetic runs outside
-    the interpreter's lock); only the chunks in work are in memory.
+    """The belief about each case, in order; only one chunk at a time is in memory.
+
+    On one thread: the products are small, and two threads waiting for the interpreter's lock take longer than one
+    (tests/bench/bench_matching.py).
     """
-    chunks = [cases[start : start + CHUNK] for start in range(0, len(cases), CHUNK)]
-    if len(chunks) < 2:
-        for chunk in chunks:
-            yield from find_beliefs(chunk, visits, habits)
-        return
-    with ThreadPoolExecutor(max_workers=WORKERS) as pool:
-        for start in range(0, len(chunks), WORKERS):
-            part = chunks[start : start + WORKERS]
-            for found in pool.map(find_beliefs, part, repeat(visits), repeat(habits)):
-                yield from found
+    for start in range(0, len(cases), CHUNK):
+        yield from find_beliefs(cases[start : start + CHUNK], visits, habits)
 
 
 def _sample(cases: list[Case]) -> list[Case]:

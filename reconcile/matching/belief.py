@@ -22,7 +22,7 @@ from reconcile.matching.visits import Visits
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-TWICE: Final = 1.1
+TWICE: Final = 1.001
 """A job entered more often than this by one session calls for a second look: jobs are visited once."""
 
 VISITED_TWICE: Final = 0.01
@@ -30,6 +30,8 @@ MEANINGLESS: Final = 0.03
 """How often an engineer's labels name nothing of the job list, or are never changed (common practice, from memory)."""
 
 LEAST_SHARE: Final = 0.01
+EQUAL_DIGITS: Final = 12
+"""What differs by less is equally likely: which other sessions are worked on at the same time decides no tie."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,7 +269,7 @@ def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visit
         columns = np.searchsorted(appliances, item.factors.appliances)
         belongs[place[:, None], columns[None, :]] += share * posterior.belongs[:, :-1]
         unlisted[place] += share * posterior.belongs[:, -1].sum(axis=1)
-    belongs = _by_step(belongs, steps)
+    belongs = np.round(_by_step(belongs, steps), EQUAL_DIGITS)
     at_job = belongs.sum(axis=2)
     job_of = visits.appliance_job[appliances]
     ends = [int(job_of[at_job[place].argmax()]) if at_job[place].max() > 0.0 else -1 for place in (0, -1)]

@@ -8,10 +8,11 @@ readings in a row may be strays. All of it is summed over exactly; nothing is sa
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import csr_array
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -20,6 +21,9 @@ LOOKS_BACK: Final = 3
 """How many readings back the last one that counts may lie."""
 
 TINY: Final = 1e-290
+LARGE: Final = 1e250
+ROWS_AT_ONCE: Final = 64
+"""Larger products are spread over threads, whose waiting for each other costs more than they save."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,160 +85,206 @@ class ChainPosterior:
 
 def run_chain(batch: ChainBatch, *, with_moves: bool = False) -> ChainPosterior:
     """The posterior of every reading. Exact for the factors given."""
-    count, sessions, width, steps = batch.onward.shape
-    slots, jobs = batch.switch.shape[-1], batch.travel.shape[2]
     joined = _join(batch)
-    history = np.zeros((count + 1, sessions, 2, slots, width))
-    nowhere = np.ones(sessions)
+    found = _forward(batch, joined)
+    return _backward(batch, joined, found, with_moves=with_moves)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Joined:
+    """Factors joined so that one product serves for several moves. Slots come last, without and with a label typed
+    (2·U), and the readings looked back to the oldest first, as they lie in memory.
+
+    ``on`` (T, N, C, K·D): from the steps of earlier readings to the C = D + 2 + K ends of a move: a step of this
+    reading at the same slot; leaving it for another appliance before and after it was isolated; leaving it for another
+    job after each of the readings. ``begin`` (T, N, D, 3): first step at an appliance that is fresh, begun, done.
+    ``beside`` (N·3·U + N·K·J, N·(2 + K)·U): what was left adds up to the slots gone to beside it (fresh, begun, done)
+    and to the jobs left, ``beside_back`` the other way. ``departed`` (T, N, K, J): with the pause of the way.
+    ``job`` (N, U): the job of each slot, counted through all sessions. ``untyped``, ``typed`` (T, N, 1, U): label at a
+    slot without a label before.
+    """
+
+    on: Numbers
+    begin: Numbers
+    beside: Any
+    beside_back: Any
+    departed: Numbers
+    job: Places
+    untyped: Numbers
+    typed: Numbers
+
+
+def _join(batch: ChainBatch) -> _Joined:
+    count, sessions, width, steps = batch.onward.shape
+    on = np.zeros((count, sessions, steps + 2 + LOOKS_BACK, LOOKS_BACK, steps))
+    onward = batch.onward.reshape(count, sessions, LOOKS_BACK, steps, steps)
+    on[:, :, :steps] = onward[:, :, ::-1].transpose(0, 1, 4, 2, 3)
+    leave = batch.leave.reshape(count, sessions, 2, LOOKS_BACK, steps)[:, :, :, ::-1]
+    on[:, :, steps : steps + 2] = leave * batch.switch_pause[:, :, None, ::-1, None]
+    left = (batch.leave[:, :, 0] + batch.leave[:, :, 1]).reshape(count, sessions, LOOKS_BACK, steps)
+    for back in range(LOOKS_BACK):
+        on[:, :, steps + 2 + back, -1 - back] = left[:, :, back]
+    beside = _beside(batch)
+    jobs = batch.of_job.shape[2]
+    fresh = batch.fresh_label[:, :, None]
+    typed = batch.typed[:, :, None, None]
+    return _Joined(
+        on=on.reshape(count, sessions, -1, width),
+        begin=np.concatenate([batch.first[..., None], batch.again.transpose(0, 1, 3, 2)], axis=3),
+        beside=beside,
+        beside_back=csr_array(beside.T),
+        departed=batch.departed * batch.travel_pause[..., None],
+        job=batch.of_job.argmax(axis=2) + jobs * np.arange(sessions)[:, None],
+        untyped=fresh * (1.0 - typed),
+        typed=fresh * typed,
+    )
+
+
+def _beside(batch: ChainBatch) -> Any:
+    """The sparse matrix ``beside`` of _Joined: a slot can be left for few others only."""
+    sessions, slots, jobs = batch.of_job.shape
+    ends = 2 + LOOKS_BACK
+    number, left, source, target = np.nonzero(batch.switch)
+    rows, columns = [(number * 3) * slots + target], [(number * ends + left) * slots + source]
+    values = [batch.switch[number, left, source, target]]
+    number, state, left, source, target = np.nonzero(batch.resume)
+    rows.append((number * 3 + 1 + state) * slots + target)
+    columns.append((number * ends + left) * slots + source)
+    values.append(batch.resume[number, state, left, source, target])
+    number, source, job = np.nonzero(batch.of_job)
+    for back in range(LOOKS_BACK):
+        rows.append(sessions * 3 * slots + (number * LOOKS_BACK + back) * jobs + job)
+        columns.append((number * ends + 2 + back) * slots + source)
+        values.append(batch.of_job[number, source, job])
+    shape = (sessions * (3 * slots + LOOKS_BACK * jobs), sessions * ends * slots)
+    return csr_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape=shape)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Forward:
+    """What the pass forward left. ``weights`` (N, (K + T)·D, 2·U) of having read on to a slot and step, those of each
+    reading in one scale; ``arrived`` (T, N, J); ``carry`` (N, K): weight by which the last readings, the oldest first,
+    count at the end; ``nowhere`` (N); ``scale`` (T, N).
+    """
+
+    weights: Numbers
+    arrived: Numbers
+    carry: Numbers
+    nowhere: Numbers
+    scale: Numbers
+
+
+def _forward(batch: ChainBatch, joined: _Joined) -> _Forward:
+    """The pass forward; ``joined.on`` then holds the scales and strays between the readings too."""
+    count, sessions, ends, width = joined.on.shape
+    slots, jobs, steps = batch.of_job.shape[1], batch.of_job.shape[2], width // LOOKS_BACK
+    weights = np.zeros((sessions, (LOOKS_BACK + count) * steps, 2 * slots))
     arrived, scale = np.empty((count, sessions, jobs)), np.empty((count, sessions))
+    carry, sums, nowhere = np.ones((sessions, LOOKS_BACK)), np.zeros((sessions, LOOKS_BACK)), np.ones(sessions)
+    moved = np.empty((sessions, ends, 2 * slots))
+    fresh = np.empty((sessions, steps, slots))
     for place in range(count):
-        nowhere, scale[place] = _forward(batch, joined, place, history, nowhere, arrived)
-    ahead = np.broadcast_to((batch.ending[:, :, None] * batch.last[:, None])[:, None], history.shape[1:])
-    ending = np.maximum((history[-1] * ahead).sum(axis=(1, 2, 3)) + nowhere, TINY)
-    ahead, ahead_nowhere = ahead / ending[:, None, None, None], 1.0 / ending
-    belongs, entered = np.empty((count, sessions, batch.of_appliance.shape[1], steps)), np.empty_like(arrived)
+        on = joined.on[place]
+        on.reshape(sessions, ends, LOOKS_BACK, steps)[:] *= carry[:, None, :, None]
+        np.matmul(on, weights[:, place * steps : (place + LOOKS_BACK) * steps], out=moved)
+        left = moved[:, steps:, :slots] + moved[:, steps:, slots:]
+        gone = joined.beside @ left.reshape(-1)
+        entry = gone[: sessions * 3 * slots].reshape(sessions, 3, slots)
+        by_job = (gone[entry.size :].reshape(sessions, LOOKS_BACK, jobs) * joined.departed[place]).sum(axis=1)
+        lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
+        np.multiply((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost, batch.enter[place], out=arrived[place])
+        entry[:, 0] += arrived[place].ravel()[joined.job] * batch.opening
+        np.matmul(joined.begin[place], entry, out=fresh)
+        fresh += moved[:, :steps, :slots]
+        now = weights[:, (place + LOOKS_BACK) * steps : (place + LOOKS_BACK + 1) * steps]
+        np.multiply(fresh, joined.untyped[place], out=now[..., :slots])
+        np.multiply(moved[:, :steps, slots:], batch.stay_label[place][:, None], out=now[..., slots:])
+        fresh *= joined.typed[place]
+        now[..., slots:] += fresh
+        stray, total = batch.stray[place], now.sum(axis=(1, 2))
+        kept = carry[:, 1:] * stray[:, None]
+        nowhere = nowhere * stray
+        np.maximum(total + (kept * sums[:, 1:]).sum(axis=1) + nowhere, TINY, out=scale[place])
+        nowhere = nowhere / scale[place]
+        carry[:, :-1], carry[:, -1] = kept, 1.0
+        carry /= scale[place][:, None]
+        np.minimum(carry, LARGE, out=carry)
+        sums[:, :-1] = sums[:, 1:]
+        sums[:, -1] = total
+    return _Forward(weights=weights, arrived=arrived, carry=carry, nowhere=nowhere, scale=scale)
+
+
+def _backward(batch: ChainBatch, joined: _Joined, found: _Forward, *, with_moves: bool) -> ChainPosterior:
+    """The pass backward: ``worth`` of each weight of the pass forward, from all the readings that look back to it."""
+    count, sessions, ends, width = joined.on.shape
+    slots, jobs, steps = batch.of_job.shape[1], batch.of_job.shape[2], width // LOOKS_BACK
+    weights, worth = found.weights, np.zeros(found.weights.shape)
+    last = (batch.last.reshape(sessions, LOOKS_BACK, steps)[:, ::-1] * found.carry[..., None]).reshape(sessions, -1)
+    at_end = worth[:, count * steps :]
+    at_end[:] = last[:, :, None] * np.concatenate([batch.ending] * 2, axis=1)[:, None]
+    ending = np.maximum((weights[:, count * steps :] * at_end).sum(axis=(1, 2)) + found.nowhere, TINY)
+    at_end /= ending[:, None, None]
+    entered = np.empty_like(found.arrived)
     moves = _Moves(batch) if with_moves else None
+    move, earlier = np.empty((sessions, ends, 2 * slots)), np.empty((sessions, width, 2 * slots))
+    gone = np.empty(sessions * (3 * slots + LOOKS_BACK * jobs))
+    entry = gone[: sessions * 3 * slots].reshape(sessions, 3, slots)
+    departed = gone[entry.size :].reshape(sessions, LOOKS_BACK, jobs)
     for place in range(count - 1, -1, -1):
-        now = ahead[..., :steps] * history[place + 1, ..., :steps]
-        belongs[place] = batch.of_appliance @ (now[:, 0] + now[:, 1])
-        ahead, ahead_nowhere, back = _backward(batch, joined, place, ahead, ahead_nowhere, scale[place])
-        entered[place] = arrived[place] * back.by_job / scale[place][:, None]
+        own = slice((place + LOOKS_BACK) * steps, (place + LOOKS_BACK + 1) * steps)
+        window = slice(place * steps, (place + LOOKS_BACK) * steps)
+        after = worth[:, own]
+        fresh = after[..., :slots] * joined.untyped[place]
+        fresh += after[..., slots:] * joined.typed[place]
+        move[:, :steps, :slots] = fresh
+        np.multiply(after[..., slots:], batch.stay_label[place][:, None], out=move[:, :steps, slots:])
+        np.matmul(joined.begin[place].transpose(0, 2, 1), fresh, out=entry)
+        by_job = ((entry[:, 0] * batch.opening)[:, None] @ batch.of_job)[:, 0]
+        np.multiply(found.arrived[place], by_job, out=entered[place])
+        travelled = batch.travel[:, :-1] @ (by_job * batch.enter[place])[:, :, None]
+        np.multiply(travelled[:, None, :, 0], joined.departed[place], out=departed)
+        left = (joined.beside_back @ gone).reshape(sessions, ends - steps, slots)
+        move[:, steps:, :slots] = left
+        move[:, steps:, slots:] = left
+        np.matmul(joined.on[place].transpose(0, 2, 1), move, out=earlier)
+        worth[:, window] += earlier
         if moves is not None:
-            moves.add(place, history[place], back, scale[place])
+            moves.add(place, weights[:, window] @ move.transpose(0, 2, 1) * joined.on[place].transpose(0, 2, 1))
     return ChainPosterior(
-        belongs=belongs,
+        belongs=_belongs(batch, weights, worth),
         entered=entered,
-        evidence=np.log(scale).sum(axis=0) + np.log(ending),
+        evidence=np.log(found.scale).sum(axis=0) + np.log(ending),
         moved=None if moves is None else moves.moved,
         switched=None if moves is None else moves.switched,
         travelled=None if moves is None else moves.travelled,
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Joined:
-    """Factors joined so that one product serves for several moves: ``on`` (T, N, K·D, D + 2·K) for staying at the
-    appliance and leaving it, before and after it was isolated, after each of the readings looked back to; ``begin``
-    (T, N, 3, D): first step at an appliance that is fresh, begun, done; ``beside`` (N, 2·U, 3·U): from a slot left to
-    another that is fresh, begun, done.
-    """
-
-    on: Numbers
-    begin: Numbers
-    beside: Numbers
-
-
-def _join(batch: ChainBatch) -> _Joined:
-    count, sessions, width, steps = batch.onward.shape
-    slots = batch.switch.shape[-1]
-    on = np.zeros((count, sessions, width, steps + 2 * LOOKS_BACK))
-    on[..., :steps] = batch.onward
-    for back in range(LOOKS_BACK):
-        rows = slice(back * steps, (back + 1) * steps)
-        for isolated in (0, 1):
-            on[:, :, rows, steps + isolated * LOOKS_BACK + back] = batch.leave[:, :, isolated, rows]
-    beside = np.stack([batch.switch, batch.resume[:, 0], batch.resume[:, 1]], axis=3)
-    return _Joined(
-        on=on,
-        begin=np.concatenate([batch.first[:, :, None], batch.again], axis=2),
-        beside=np.ascontiguousarray(beside.transpose(0, 2, 1, 3, 4)).reshape(sessions, 2 * slots, 3 * slots),
-    )
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Back:
-    """What one backward step found: worth of entering each job (N, J), of staying (N, 2, U, D), of leaving for another
-    job (N, U, K) and, before and after it was isolated, for another appliance (N, 2, U, K).
-    """
-
-    by_job: Numbers
-    stay: Numbers
-    away: Numbers
-    switched: Numbers
+def _belongs(batch: ChainBatch, weights: Numbers, worth: Numbers) -> Numbers:
+    """Probability of appliance and step of each reading (T, N, A, D); overwrites ``worth``."""
+    count, sessions, steps = batch.first.shape
+    shares = np.multiply(weights, worth, out=worth)[:, LOOKS_BACK * steps :]
+    of_appliance = np.concatenate([batch.of_appliance] * 2, axis=2).transpose(0, 2, 1)
+    by_appliance = np.empty((sessions, count * steps, of_appliance.shape[2]))
+    for start in range(0, count * steps, ROWS_AT_ONCE):
+        rows = slice(start, start + ROWS_AT_ONCE)
+        np.matmul(shares[:, rows], of_appliance, out=by_appliance[:, rows])
+    return by_appliance.reshape(sessions, count, steps, -1).transpose(1, 0, 3, 2)
 
 
 class _Moves:
     """Gathers how each reading was come to (see ChainPosterior)."""
 
     def __init__(self, batch: ChainBatch) -> None:
-        self.batch = batch
         self.moved = np.zeros_like(batch.onward)
         self.switched = np.zeros_like(batch.switch_pause)
         self.travelled = np.zeros_like(batch.switch_pause)
 
-    def add(self, place: int, history: Numbers, back: _Back, scale: Numbers) -> None:
-        """Count the moves into the reading at ``place``."""
-        sessions, _, slots, width = history.shape
+    def add(self, place: int, share: Numbers) -> None:
+        """Count the moves into the reading at ``place``, by earlier step and end of the move (N, K·D, C)."""
+        sessions, width, ends = share.shape
         steps = width // LOOKS_BACK
-        flat = history.reshape(sessions, 2 * slots, width).transpose(0, 2, 1)
-        together = flat @ back.stay.reshape(sessions, 2 * slots, steps)
-        self.moved[place] = together * self.batch.onward[place] / scale[:, None, None]
-        left = _left(history, self.batch.leave[place])
-        self.switched[place] = (left * back.switched).sum(axis=(1, 2)) / scale[:, None]
-        self.travelled[place] = (left.sum(axis=1) * back.away).sum(axis=1) / scale[:, None]
-
-
-def _left(history: Numbers, leave: Numbers) -> Numbers:
-    """Weight of having left each slot after each of the readings looked back to; shape (N, 2, U, K)."""
-    sessions, _, slots, width = history.shape
-    left = (history[:, 0] + history[:, 1])[:, None] * leave[:, :, None]
-    return np.asarray(left.reshape(sessions, 2, slots, LOOKS_BACK, width // LOOKS_BACK).sum(axis=-1), dtype=np.float64)
-
-
-def _forward(
-    batch: ChainBatch, joined: _Joined, place: int, histories: Numbers, nowhere: Numbers, arrived: Numbers
-) -> tuple[Numbers, Numbers]:
-    """Weight of nowhere and scale after the reading at ``place``; fills the history after it and ``arrived`` there."""
-    history, later = histories[place], histories[place + 1]
-    sessions, _, slots, width = history.shape
-    steps = width // LOOKS_BACK
-    moved = (history.reshape(sessions, 2 * slots, width) @ joined.on[place]).reshape(sessions, 2, slots, -1)
-    stay = moved[..., :steps]
-    left = moved[:, 0, :, steps:] + moved[:, 1, :, steps:]
-    beside = left.reshape(sessions, 2 * slots, LOOKS_BACK) @ batch.switch_pause[place][:, :, None]
-    away = (left[..., :LOOKS_BACK] + left[..., LOOKS_BACK:]) * batch.travel_pause[place][:, None]
-    by_job = ((away.transpose(0, 2, 1) @ batch.of_job) * batch.departed[place]).sum(axis=1)
-    lost = (nowhere * batch.travel_pause[place][:, 0])[:, None] * batch.travel[:, -1]
-    arrived[place] = ((by_job[:, None] @ batch.travel[:, :-1])[:, 0] + lost) * batch.enter[place]
-    entry = (beside.reshape(sessions, 1, 2 * slots) @ joined.beside).reshape(sessions, 3, slots)
-    entry[:, 0] += (batch.of_job @ arrived[place][:, :, None])[:, :, 0] * batch.opening
-    new = stay[:, 0] + entry.transpose(0, 2, 1) @ joined.begin[place]
-    new *= batch.fresh_label[place][:, :, None]
-    typed = batch.typed[place][:, None, None]
-    later[:, 0, :, :steps] = new * (1.0 - typed)
-    later[:, 1, :, :steps] = stay[:, 1] * batch.stay_label[place][:, :, None] + new * typed
-    stray = batch.stray[place]
-    np.multiply(history[..., :-steps], stray[:, None, None, None], out=later[..., steps:])
-    nowhere = nowhere * stray
-    scale = np.maximum(later.reshape(sessions, -1).sum(axis=1) + nowhere, TINY)
-    later *= (1.0 / scale)[:, None, None, None]
-    return nowhere / scale, scale
-
-
-def _backward(
-    batch: ChainBatch, joined: _Joined, place: int, ahead: Numbers, ahead_nowhere: Numbers, scale: Numbers
-) -> tuple[Numbers, Numbers, _Back]:
-    """Messages before the reading at ``place``, from those after it."""
-    sessions, _, slots, width = ahead.shape
-    steps = width // LOOKS_BACK
-    typed = batch.typed[place][:, None, None]
-    now = ahead[..., :steps]
-    new = (now[:, 0] * (1.0 - typed) + now[:, 1] * typed) * batch.fresh_label[place][:, :, None]
-    moved = np.empty((sessions, 2, slots, steps + 2 * LOOKS_BACK))
-    stay = moved[..., :steps]
-    stay[:, 0] = new
-    np.multiply(now[:, 1], batch.stay_label[place][:, :, None], out=stay[:, 1])
-    entry = joined.begin[place] @ new.transpose(0, 2, 1)
-    by_job = ((entry[:, 0] * batch.opening)[:, None] @ batch.of_job)[:, 0]
-    travelled = (batch.travel @ (by_job * batch.enter[place])[:, :, None])[:, :, 0]
-    away = batch.of_job @ (travelled[:, None, :-1] * batch.departed[place]).transpose(0, 2, 1)
-    away *= batch.travel_pause[place][:, None]
-    worth = (joined.beside @ entry.reshape(sessions, 3 * slots, 1)).reshape(sessions, slots, 2)
-    switched = worth[..., None] * batch.switch_pause[place][:, None, None]
-    moved[..., steps:] = (away[:, :, None] + switched).reshape(sessions, 1, slots, 2 * LOOKS_BACK)
-    earlier = (moved.reshape(sessions, 2 * slots, -1) @ joined.on[place].transpose(0, 2, 1)).reshape(ahead.shape)
-    stray = batch.stray[place]
-    earlier[..., :-steps] += ahead[..., steps:] * stray[:, None, None, None]
-    earlier *= (1.0 / scale)[:, None, None, None]
-    before = (travelled[:, -1] * batch.travel_pause[place][:, 0] + ahead_nowhere * stray) / scale
-    return earlier, before, _Back(by_job=by_job, stay=stay, away=away, switched=switched.transpose(0, 2, 1, 3))
+        by_back = share.reshape(sessions, LOOKS_BACK, steps, ends)[:, ::-1]
+        self.moved[place] = by_back[..., :steps].reshape(sessions, width, steps)
+        self.switched[place] = by_back[..., steps : steps + 2].sum(axis=(2, 3))
+        self.travelled[place] = by_back[..., steps + 2 :].sum(axis=(2, 3))

@@ -104,9 +104,7 @@ def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) ->
     at_appliance = belief.belongs.sum(axis=2)
     top = at_appliance.argmax(axis=1)
     job = visits.appliance_job[belief.appliances[top]]
-    by_job = np.array(
-        [at_appliance[at, visits.appliance_job[belief.appliances] == of].sum() for at, of in enumerate(job)]
-    )
+    by_job = np.where(visits.appliance_job[belief.appliances] == job[:, None], at_appliance, 0.0).sum(axis=1)
     usable = (by_job > SURELY_THERE) & ~np.isnan(times)
     for one in np.unique(job[usable]):
         seen = times[usable & (job == one)]

@@ -32,26 +32,36 @@ LONGEST_APART_S: Final = 13 * 3600.0
 GOES_ON: Final = 50.0
 """Sessions of one memory come before any other partner."""
 
+OF_ONE: Final = 0.9
+FEWEST_OF_ONE: Final = 1.5
+"""A meter is one engineer's where so large a share, and more than so many, of its jobs [expected number] are his."""
+
 AT_ONCE_S: Final = 3600.0
 METALWORK_KIND: Final = KINDS["non_contact_voltage", ""]
 BREAK_MARGIN_S: Final = 1200.0
 LONGEST_BREAK_S: Final = 5 * 3600.0
 
 
-def find_crews(
-    cases: list[Case], beliefs: list[Belief | None], habits: Habits, *, several_engineers: bool = False
-) -> list[Case]:  # fmt: skip
-    """The crews among these sessions, each as one case with its variants. Where ``several_engineers`` work, two meters
-    of one kind that were in use at the same time are not of one crew.
+def find_crews(cases: list[Case], beliefs: list[Belief | None], visits: Visits, habits: Habits) -> list[Case]:
+    """The crews among these sessions, each as one case with its variants. Where several engineers work, two meters of
+    one kind that were in use at the same time are not of one crew, nor are those of two engineers.
     """
     grounds = lay_grounds(habits)
     free = set(range(len(cases)))
     partners = _partners(cases, beliefs)
+    apart: dict[int, set[int]] = {}
+    if len(np.unique(visits.engineer[visits.engineer >= 0])) > 1:
+        apart = _elsewhere(cases, beliefs)
+        engineer = [_engineer(case, belief, visits) for case, belief in zip(cases, beliefs, strict=True)]
+        for one, row in partners.items():
+            for other in row:
+                if -1 < engineer[one] != engineer[other] > -1:
+                    apart.setdefault(one, set()).add(other)
+                    apart.setdefault(other, set()).add(one)
     crews: list[Case] = []
     for anchor in sorted(partners, key=lambda number: _anchor_rank(cases[number], beliefs[number], number)):
         if anchor not in free:
             continue
-        apart = _elsewhere(cases, beliefs) if several_engineers else {}
         laid, members = _grow(anchor, cases, beliefs, partners, free, grounds, apart)
         if len(members) > 1:
             free -= set(members)
@@ -129,6 +139,21 @@ def _elsewhere(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, set
                 found.setdefault(one, set()).add(other)
                 found.setdefault(other, set()).add(one)
     return found
+
+
+def _engineer(case: Case, belief: Belief | None, visits: Visits) -> int:
+    """Whose meter it was, −1 where that is not clear: the job list names it for one engineer, or nearly all the jobs it
+    was at are one engineer's.
+    """
+    owners = visits.engineers_of.get(case.session.meter_serial or "", frozenset())
+    if len(owners) == 1:
+        return next(iter(owners))
+    share = np.zeros(int(visits.engineer.max(initial=-1)) + 1)
+    for job, probability in ({} if belief is None else belief.visited).items():
+        if visits.engineer[job] >= 0:
+            share[visits.engineer[job]] += probability
+    best = int(share.argmax()) if len(share) else -1
+    return best if best >= 0 and share[best] > max(FEWEST_OF_ONE, OF_ONE * share.sum()) else -1
 
 
 def _use(session: Session) -> tuple[bool, ...]:

@@ -4,6 +4,7 @@ after a pause that may have been the one after the work, a whole round that seem
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -31,6 +32,13 @@ MOST_ASIDE: Final = 5
 SLIPS: Final = 2
 """Letters that may differ in a label that is still meant to be the listed one."""
 
+ANOTHER_DAY_S: Final = 13 * 3600.0
+LOST_FROM_S: Final = 2 * 366 * 86400.0
+"""A date longer ago than this is one that a clock started anew with, not that of another visit."""
+
+ENOUGH_JOBS: Final = 3
+"""A date that is wrong in the same way at so many jobs of the list is a wrong date, not another visit."""
+
 BEFORE: Final = PHASES.index("before")
 AFTER: Final = PHASES.index("restored")
 
@@ -54,8 +62,43 @@ def labelled_elsewhere(case: Case, appliance: Places, visits: Visits) -> NDArray
         for stretch in np.split(places, edges):
             if len(stretch) and (listed[appliance[stretch]] != plain[stretch[0]]).all():
                 found[stretch] = bool((listed == plain[stretch[0]]).any())
+                found[stretch] &= ~_called_otherwise(plain[stretch[0]], appliance[stretch], visits)
                 found[stretch] |= _numbered_otherwise(plain[stretch[0]], appliance[stretch], visits)
     return found
+
+
+def _called_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for appliances without a label in the list that may well be called so: by their room, for one, or like many
+    others (a kind), if no other of their visit is.
+    """
+    listed = visits.called[0][1]
+    ways = [names[appliance] == text for _, names in visits.called[1:]]
+    jobs = np.unique(visits.appliance_job[listed == text])
+    common = (len(jobs) > 1) & ~np.isin(visits.appliance_job[appliance], jobs)
+    return np.asarray((listed[appliance] == "") & (np.any(ways, axis=0) | common), dtype=bool)
+
+
+def label_of_its_own(session: Session, appliance: Places) -> NDArray[np.bool_]:
+    """True for readings under a label that is unlike the one before and after it, which were typed for the appliance
+    they were found at: something else may have been tested in between.
+    """
+    found = np.zeros(len(appliance), dtype=bool)
+    meter = np.zeros(len(appliance), dtype=np.int64) if session.meter is None else session.meter
+    plain = np.array([plain_label(text) for text in session.label], dtype=object)
+    for number in np.unique(meter):
+        places = np.flatnonzero((meter == number) & (plain != ""))
+        texts = plain[places]
+        stretches = np.split(places, np.flatnonzero(texts[1:] != texts[:-1]) + 1) if len(places) else []
+        for before, inside, after in zip(stretches, stretches[1:], stretches[2:], strict=False):
+            one = appliance[inside[0]]
+            around = plain[before[-1]]
+            if around == plain[after[0]] and appliance[before[-1]] == one == appliance[after[0]]:
+                found[inside] = (appliance[inside] == one) & _unlike(str(plain[inside[0]]), str(around))
+    return found
+
+
+def _unlike(text: str, other: str) -> bool:
+    return OSA.distance(text, other) > max(SLIPS, len(other) // 3) and text not in other and other not in text
 
 
 def _numbered_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
@@ -84,18 +127,19 @@ def again_after_a_pause(session: Session, appliance: Places, step: Places) -> ND
     work on this meter: the later one may be just that.
     """
     found = np.zeros(len(step), dtype=bool)
-    phase = np.where(step < 0, -1, PHASE_OF_STEP[step])
-    for number in np.unique(appliance):
-        for kind in VOLTAGE_KINDS:
-            places = np.flatnonzero((appliance == number) & (session.kind == kind))
-            if (phase[places] == AFTER).any():
-                continue
-            live = places[phase[places] == BEFORE]
-            pause_s = np.diff(session.beat_s[live])
-            with np.errstate(invalid="ignore"):
-                later = (pause_s > PAUSE_S) & (session.start[live][1:] == session.start[live][:-1])
-            if later.any():
-                found[live[int(np.argmax(later)) + 1 :]] = True
+    phase = np.where(step < 0, -1, PHASE_OF_STEP[step]).tolist()
+    beat_s, start = session.beat_s.tolist(), session.start.tolist()
+    tests: dict[tuple[int, int], list[int]] = {}
+    for place in np.flatnonzero(np.isin(session.kind, VOLTAGE_KINDS)).tolist():
+        tests.setdefault((int(appliance[place]), int(session.kind[place])), []).append(place)
+    for places in tests.values():
+        if any(phase[place] == AFTER for place in places):
+            continue
+        live = [place for place in places if phase[place] == BEFORE]
+        for number, (one, other) in enumerate(pairwise(live)):
+            if beat_s[other] - beat_s[one] > PAUSE_S and start[other] == start[one]:
+                found[live[number + 1 :]] = True
+                break
     return found
 
 
@@ -106,3 +150,31 @@ def few_together(lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         kept[begin:end] = end - begin <= MOST_ASIDE
     return kept
+
+
+def of_another_day(case: Case, job: Places, sure: NDArray[np.bool_], visits: Visits) -> NDArray[np.bool_]:
+    """True for readings whose meter shows another day than their job's, where too few jobs bear out that its date is
+    wrong: they may be of another visit, which the job list lacks, to the same place.
+    """
+    time_s = case.session.time_s
+    early_s, late_s = visits.low_s[job] - time_s, time_s - visits.high_s[job]
+    with np.errstate(invalid="ignore"):
+        away = visits.dated[job] & (np.maximum(early_s, late_s) > ANOTHER_DAY_S) & (early_s < LOST_FROM_S)
+    borne_out = len(set(job[away & sure])) >= ENOUGH_JOBS
+    return np.zeros(len(job), dtype=bool) if borne_out else away
+
+
+def is_torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:
+    """True for voltages one after another, each pair of conductors once, that are not all of one part of the work:
+    nobody goes from live to dead within three readings.
+    """
+    torn = np.zeros(len(kind), dtype=bool)
+    kinds, appliances, phases = kind.tolist(), appliance.tolist(), PHASE_OF_STEP[step].tolist()
+    run: list[int] = []
+    for place in [*np.flatnonzero(np.isin(kind, VOLTAGE_KINDS)).tolist(), -1]:
+        goes_on = run and place == run[-1] + 1 and appliances[place] == appliances[run[-1]]
+        if not goes_on or kinds[place] in {kinds[one] for one in run}:
+            torn[run] = len({phases[one] for one in run}) > 1
+            run = []
+        run.append(place)
+    return torn

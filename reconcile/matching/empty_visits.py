@@ -15,6 +15,7 @@ from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
 from reconcile.matching.visits import Visits
 
 OUTSIDE_S: Final = 15 * 60.0
+FAR_OUTSIDE_S: Final = 3600.0
 NEAR_S: Final = 5 * 60.0
 """Hours of job lists are rough: within minutes mostly (common practice)."""
 
@@ -32,8 +33,12 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
     empty[measured] = False
     if not empty.any():
         return
+    places = np.flatnonzero(empty)
     for row in rows:
-        asked, other = _outside(row, visits, np.flatnonzero(empty))
+        near = _near(np.asarray(row["taken_s"]), visits, places)
+        if not len(near):
+            continue
+        asked, other = _outside(row, visits, near)
         asked &= row["status"] == marks["auto"]
         if asked.any():
             row["status"] = np.where(asked, marks["review"], row["status"])
@@ -44,15 +49,16 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
 
 def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
     """Mark as to be asked the readings of an appliance that has a whole part of the work twice, where another of the
-    same day has not one reading. ``rows`` are changed.
+    same day has not one that is settled. ``rows`` are changed.
     """
     if not rows:
         return
     appliance = np.concatenate([row["appliance"] for row in rows])
     step = np.concatenate([row["step"] for row in rows])
+    asked = np.concatenate([row["status"] == marks["review"] for row in rows])
     none = visits.attended[visits.appliance_job].copy()
-    none[appliance[appliance >= 0]] = False
-    given = (appliance >= 0) & (step >= 0)
+    none[appliance[(appliance >= 0) & ~asked]] = False
+    given = (appliance >= 0) & (step >= 0) & ~asked
     times = np.zeros((len(visits.appliance_id), len(STEP_NAMES)), dtype=np.int64)
     np.add.at(times, (appliance[given], step[given]), 1)
     doubled = np.stack([(times[:, phase == PHASE_OF_STEP] > 1).sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
@@ -64,6 +70,40 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
                 row["candidates"][int(at)] = _candidates(row, int(at), job, visits)
 
 
+def ask_about_second_visits(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
+    """Mark as to be asked what lies outside the hours of its visit at an appliance that has the same part of the work
+    within them too: it may have been another visit, which the job list lacks, under the same label. ``rows`` are
+    changed.
+    """
+    for row in rows if len(visits.job_id) else ():
+        outside, inside = _by_hours(row, visits)
+        for appliance in np.unique(row["appliance"][outside & (row["status"] == marks["auto"])]):
+            here = row["appliance"] == appliance
+            twice = np.intersect1d(row["step"][here & outside], row["step"][here & inside])
+            if len(twice) and np.bincount(PHASE_OF_STEP[twice]).max() >= A_TRIPLE:
+                for at in np.flatnonzero(here & outside & (row["status"] == marks["auto"])):
+                    row["status"][at], row["why"][at] = marks["review"], marks["other visit"]
+                    row["candidates"][int(at)] = _or_none(row, int(at), visits)
+
+
+def _by_hours(row: dict[str, Any], visits: Visits) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which readings lie outside the hours of their visit, and which within."""
+    job = visits.appliance_job[row["appliance"]]
+    known = (row["appliance"] >= 0) & visits.dated[job] & (row["step"] >= 0)
+    with np.errstate(invalid="ignore"):
+        away_s = np.maximum(visits.low_s[job] - row["true_s"], row["true_s"] - visits.high_s[job])
+        return known & (away_s > FAR_OUTSIDE_S), known & (away_s <= OUTSIDE_S)
+
+
+def _or_none(row: dict[str, Any], at: int, visits: Visits) -> list[dict[str, object]]:
+    """The appliance that was found, or none."""
+    sure, found = float(row["confidence"][at]), visits.appliance_id[row["appliance"][at]]
+    return [
+        {"appliance_id": name, "step": None, "probability": share, "why": "the hours of the visit"}
+        for name, share in ((found, sure), (None, 1.0 - sure))
+    ]
+
+
 def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | None:
     """The job nearest in the list, of the same day, with an appliance that has no readings: of any engineer, because
     a meter without labels may have been another's.
@@ -72,6 +112,16 @@ def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | Non
     jobs = np.unique(visits.appliance_job[none])
     jobs = jobs[visits.day[jobs] == visits.day[job]]
     return int(jobs[np.abs(jobs - job).argmin()]) if len(jobs) else None
+
+
+def _near(time_s: NDArray[np.float64], visits: Visits, empty: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the empty visits, which stand in the order of their beginnings, that may lie about one of the times."""
+    known = time_s[~np.isnan(time_s)]
+    if not len(known):
+        return empty[:0]
+    low_s = visits.low_s[empty]
+    first = np.searchsorted(low_s, known.min() - NEAR_S - visits.reach_s)
+    return empty[first : np.searchsorted(low_s, known.max() + NEAR_S)]
 
 
 def _outside(row: dict[str, Any], visits: Visits, empty: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Any]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from reconcile.clock import hours_density, hours_fit
 from reconcile.matching.chain import LOOKS_BACK
 from reconcile.matching.habits import Habits, lies_between, pause_densities
-from reconcile.matching.labels import label_likelihoods, meant_the_same
+from reconcile.matching.label_factors import label_factors, labels_before
 from reconcile.matching.order import KINDS, Session
 from reconcile.matching.placing import Hints, Placing, appliances_of
 from reconcile.matching.progress import (
@@ -25,31 +25,17 @@ from reconcile.matching.progress import (
     was_isolated,
 )
 from reconcile.matching.slots import Slots, lay_out_slots
-from reconcile.matching.visits import Visits, names_of
+from reconcile.matching.travel import travel_weights
+from reconcile.matching.visits import Visits
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
-UNLISTED: Final = 0.004
-OTHER_ENGINEER: Final = 0.1
-SAME_JOB_AGAIN: Final = 2e-5
-TYPED_AFRESH: Final = 0.3
-RECENT_LABELS: Final = 5
-LEFT_OVER: Final = 0.012
-NOT_CHANGED: Final = 0.5
-CHANGED_BETWEEN: Final = 0.03
-"""Where labels mean nothing: how often one is not changed for another appliance, and is changed within one."""
 
-STRAY_KEEPS_LABEL: Final = 0.25
-STRAY_UNLABELLED: Final = 0.6
 WIDE_RECORD: Final = 3.0
 ANOTHER_RECORD: Final = 0.2
 """How often one appliance takes another record where records hold several readings each."""
 
-SKIPPED_AND_BACK: Final = {"dated": (0.35, 0.3), "lost": (0.15, 0.1), "none": (0.1, 0.02)}
-MOST_SKIPPED: Final = 4
-EXPECTED_FROM: Final = 0.25
-UNORDERED: Final = 0.3
 RCD_UNKNOWN: Final = 0.2
 """An RCD test where the job list knows of no RCD, against one where it does (from simulated days)."""
 
@@ -60,8 +46,10 @@ NOT_TOGETHER: Final = 0.04
 NOT_SEEN: Final = 0.15
 """Beginning an appliance that the other meter did not see, while that meter was at another one."""
 
-RCD_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "rcd_trip_time"]
-EARTH_KINDS: Final = [kind for (quantity, _), kind in KINDS.items() if quantity == "continuity_resistance"]
+IS_OF_RCD: Final = np.array([*(quantity == "rcd_trip_time" for quantity, _ in KINDS), False])
+IS_OF_EARTH: Final = np.array([*(quantity == "continuity_resistance" for quantity, _ in KINDS), False])
+"""By kind; the last entry stands for none (−1)."""
+
 APART_IN_ONE_RECORD: Final = 1e-7
 
 
@@ -126,7 +114,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         density[together] = 1.0
         source, target = wanted[:-far, :, None], wanted[far:, None, :]
         lies = lies_between(source, target)
-        onward[far:, back] = kernel[source, target] * np.take_along_axis(density[:, None, :], lies, axis=2)
+        onward[far:, back] = kernel[source, target] * density[np.arange(count - far)[:, None, None], lies]
         if wide:
             onward[far:, back] *= np.where(together, 1.0, ANOTHER_RECORD)[:, None, None]
         leaves[far:, :, back] = _leaving(leave, wanted[:-far])
@@ -134,7 +122,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
         if back == 0:
             stray[far:] *= np.where(together, 1e-4, density[:, TO_STRAY])
-    same, like_before = _labels_before(words, session.meter)
+    same, like_before = labels_before(words, session.meter)
     ends = np.zeros((LOOKS_BACK, stages.shape[1]))
     for back in range(min(LOOKS_BACK, count)):
         ends[back] = leave[wanted[count - 1 - back]]
@@ -171,26 +159,6 @@ def pauses(session: Session, far: int) -> Numbers:
     return np.where((pause_s < 0.0) | (session.start[far:] != session.start[:-far]), np.nan, pause_s)
 
 
-def _labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.bool_], Numbers]:
-    """Whether each label is the last one typed before it in the same meter; how likely it is typed after the last few
-    in any (0 to 1).
-    """
-    vocabulary = sorted({word for word in words if word})
-    place = {word: number for number, word in enumerate(vocabulary)}
-    after = meant_the_same(vocabulary)
-    same, likely = np.zeros(len(words), dtype=bool), np.zeros(len(words))
-    recent: list[int] = []
-    last: dict[int, int] = {}
-    for number, word in enumerate(words):
-        if word:
-            now, of = place[word], 0 if meter is None else int(meter[number])
-            if recent:
-                same[number] = last.get(of) == now
-                likely[number] = after[recent, now].max()
-            recent, last[of] = [*recent, now][-RECENT_LABELS:], now
-    return same, likely
-
-
 def placing_factors(
     session: Session, readings: ReadingFactors, placing: Placing, visits: Visits, decided: Decided, hints: Hints,
     *, labels_count: bool = True,
@@ -198,69 +166,20 @@ def placing_factors(
     """The factors of one placing of the session; unless ``labels_count``, labels tell nothing but that they changed."""
     appliances, job_of = appliances_of(visits, placing.jobs)
     counts = np.bincount(job_of, minlength=len(placing.jobs))
-    fit, foreign = _labels(readings.words, visits, appliances)
-    typed = np.array([bool(word) for word in readings.words])
-    if labels_count:
-        fresh, stay, foreign = _meant(readings, typed, fit, foreign)
-    else:
-        fresh, stay, foreign = _meaningless(readings, typed, foreign, len(appliances) + 1)
+    fresh, stay, foreign = label_factors(
+        readings.words, (readings.same_word, readings.like_before), session.meter, visits, appliances,
+        labels_count=labels_count,
+    )  # fmt: skip
     allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)
-    travel, ending = _travel(session, visits, placing, hints)
+    travel, ending = travel_weights(session, visits, placing, hints)
     enter, departed = _hours(session, visits, placing)
     return PlacingFactors(
         placing=placing, appliances=appliances, slots=lay_out_slots([int(count) for count in counts]),
         fresh_label=fresh * allowed, stay_label=stay * allowed,
-        foreign=_foreign(typed, foreign, session.meter),
+        foreign=foreign,
         enter=enter, departed=departed, travel=travel, ending=ending,
         present=_present(session, placing, appliances, hints),
     )  # fmt: skip
-
-
-def _meant(
-    readings: ReadingFactors, typed: NDArray[np.bool_], fit: Numbers, foreign: Numbers
-) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
-    """Likelihood of each label where an appliance is begun and where it is gone on with (T, A + 1), and where the
-    reading belongs to none (T), for labels that name appliances.
-    """
-    like_before = readings.like_before[:, None]
-    stay = np.where(like_before >= 1.0, 1.0 - TYPED_AFRESH, 0.5 * TYPED_AFRESH * like_before) + TYPED_AFRESH * fit
-    fresh = fit + np.where(readings.same_word, LEFT_OVER, 0.0)[:, None]
-    strange = np.maximum(foreign, np.where(readings.same_word, STRAY_KEEPS_LABEL, 0.0))
-    return fresh, np.where(typed[:, None], stay, 1.0), strange
-
-
-def _meaningless(
-    readings: ReadingFactors, typed: NDArray[np.bool_], foreign: Numbers, columns: int
-) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
-    """The same for labels that name nothing of the list: never changed, or an engineer's own numbers."""
-    same = readings.like_before >= 1.0
-    fresh = np.where(typed, np.where(readings.same_word, NOT_CHANGED, (1.0 - NOT_CHANGED) * foreign), 1.0)
-    stay = np.where(typed, np.where(same, 1.0 - CHANGED_BETWEEN, CHANGED_BETWEEN * foreign), 1.0)
-    strange = np.where(readings.same_word, 1.0 - CHANGED_BETWEEN, foreign)
-    return np.tile(fresh[:, None], columns), np.tile(stay[:, None], columns), strange
-
-
-def _foreign(typed: NDArray[np.bool_], likelihood: Numbers, meter: Places | None) -> Numbers:
-    """Weight of each label, or of its absence, where a reading belongs nowhere against where it belongs (T)."""
-    of = np.zeros(len(typed), dtype=np.int64) if meter is None else meter
-    missing = ((np.bincount(of, weights=~typed) + 1.0) / (np.bincount(of) + 4.0))[of]
-    return np.where(typed, likelihood * (1.0 - STRAY_UNLABELLED) / (1.0 - missing), STRAY_UNLABELLED / missing)
-
-
-def _labels(words: list[str], visits: Visits, appliances: Places) -> tuple[Numbers, Numbers]:
-    """Likelihood of each reading's label under each appliance, the last column unlisted (T, A + 1); where it belongs
-    to nothing (T); 1 where there is no label.
-    """
-    vocabulary = sorted({word for word in words if word})
-    fit, foreign = np.ones((len(words), len(appliances) + 1)), np.ones(len(words))
-    if vocabulary:
-        place = {word: number for number, word in enumerate(vocabulary)}
-        rows = np.array([place.get(word, -1) for word in words])
-        by_word, unknown = label_likelihoods(vocabulary, names_of(visits, appliances))
-        table = np.concatenate([by_word, unknown[:, None]], axis=1)
-        fit[rows >= 0] = table[rows[rows >= 0]]
-        foreign[rows >= 0] = unknown[rows[rows >= 0]]
-    return fit, foreign
 
 
 def _present(session: Session, placing: Placing, appliances: Places, hints: Hints) -> Numbers | None:
@@ -287,8 +206,10 @@ def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:
     fit = np.ones((len(session.kind), len(appliances) + 1))
     no_rcd = ~visits.has_rcd[appliances]
     if no_rcd.any():
-        fit[:, :-1][np.ix_(np.isin(session.kind, RCD_KINDS), no_rcd)] = RCD_UNKNOWN
-    fit[:, :-1][np.ix_(np.isin(session.kind, EARTH_KINDS), visits.class_two[appliances])] = EARTH_OF_CLASS_TWO
+        fit[:, :-1][np.ix_(IS_OF_RCD[session.kind], no_rcd)] = RCD_UNKNOWN
+    class_two = visits.class_two[appliances]
+    if class_two.any():
+        fit[:, :-1][np.ix_(IS_OF_EARTH[session.kind], class_two)] = EARTH_OF_CLASS_TWO
     return fit
 
 
@@ -299,60 +220,6 @@ def _allowed(decided: Decided, appliances: Places) -> Numbers:
         allowed[reading] = OUT_OF_REACH
         allowed[reading, :-1][appliances == decided.appliance[reading]] = 1.0
     return allowed
-
-
-def _travel(session: Session, visits: Visits, placing: Placing, hints: Hints) -> tuple[Numbers, Numbers]:
-    """From job to job (J + 2, J + 1), the last column an unlisted visit, the last row before the first visit; and
-    weight of ending at each job (J + 1).
-    """
-    count = len(placing.jobs)
-    engineer = visits.engineer[placing.jobs]
-    other = (engineer[:, None] != engineer[None, :]) & (engineer[:, None] >= 0) & (engineer[None, :] >= 0)
-    travel = np.ones((count + 2, count + 1))
-    travel[:count, :count] = np.where(other, OTHER_ENGINEER, 1.0)
-    travel[:, :count] *= placing.weight
-    turn, first, last = _turns(session, visits, placing, other)
-    travel[:count, :count] *= turn
-    if placing.lost and not hints.preceded:
-        travel[count + 1, :count] *= first
-    total = np.maximum(travel[:, :count].sum(axis=1, keepdims=True), 1e-12)
-    travel[:, :count] *= (1.0 - UNLISTED) / total
-    # Only now: where a job is the only one left, going back to it is no likelier for that.
-    travel[np.arange(count), np.arange(count)] *= SAME_JOB_AGAIN
-    travel[:, count] = UNLISTED
-    ending = np.append(last, 1.0) if placing.lost and not hints.followed else np.ones(count + 1)
-    return travel, ending
-
-
-def _turns(
-    session: Session, visits: Visits, placing: Placing, other: NDArray[np.bool_]
-) -> tuple[Numbers, Numbers, Numbers]:
-    """Weight of going from job to job (J, J), of beginning and of ending at each (J), by the order of their hours.
-
-    An attended job is seldom left without any reading, so leaving one out costs; so does going back. Without a clock
-    the order is all there is, with one it matters less. Jobs without hours have no place in the order.
-    """
-    jobs = placing.jobs
-    skipped, back = SKIPPED_AND_BACK[_clock_kind(session, placing)]
-    dated = visits.dated[jobs]
-    expected = dated & (placing.weight >= EXPECTED_FROM * placing.weight.max(initial=0.0))
-    same = ~other & expected[None, :]
-    up_to = np.cumsum(same, axis=1) - same
-    place = np.arange(len(jobs))
-    between = np.maximum(up_to.T - up_to.diagonal()[:, None] - expected[:, None], 0)
-    ordered = np.where(place[None, :] > place[:, None], skipped ** np.minimum(between, MOST_SKIPPED), back)
-    turn = np.where(dated[:, None] & dated[None, :], ordered, UNORDERED)
-    before = up_to.diagonal()
-    after = same.sum(axis=1) - before - expected
-    first = np.where(dated, skipped ** np.minimum(before, MOST_SKIPPED), UNORDERED)
-    last = np.where(dated, skipped ** np.minimum(after, MOST_SKIPPED), UNORDERED)
-    return turn, first, last
-
-
-def _clock_kind(session: Session, placing: Placing) -> str:
-    if not session.timed:
-        return "none"
-    return "lost" if placing.lost else "dated"
 
 
 def _hours(session: Session, visits: Visits, placing: Placing) -> tuple[Numbers, Numbers]:

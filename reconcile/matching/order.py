@@ -18,6 +18,9 @@ Places = NDArray[np.int64]
 SESSION_GAP_S: Final = 5 * 3600.0
 """A pause in the meter time longer than this ends a session: common practice is a night or a break between days."""
 
+FILES_APART: Final = 1_000_000_000
+"""Added to the numbers of records a file: no two files share one."""
+
 CLOCK_STEP_BACK_S: Final = 90.0
 """Meter time that runs back by more than this between two records means that the clock was set or lost."""
 
@@ -97,7 +100,7 @@ def find_sessions(ordered: pd.DataFrame) -> list[Session]:
     ends = np.append(bounds[1:], len(ordered))
     rows, time_s = ordered["row"].to_numpy(), ordered["time_s"].to_numpy()
     dated, kind = ordered["dated"].to_numpy(), ordered["kind"].to_numpy()
-    record = ordered["record_no"].to_numpy()
+    record = (ordered["record_no"] + FILES_APART * ordered["file"]).to_numpy()
     label = ordered["label"].astype(object).where(ordered["label"].notna(), None).to_numpy()
     meter, source = ordered["meter"].to_numpy(dtype=object), ordered["evidence_sha256"].to_numpy(dtype=object)
     return [
@@ -215,8 +218,19 @@ def _number_sessions(table: pd.DataFrame) -> Places:
     time_s = table["time_s"]
     step = time_s.groupby(table["file"], sort=False).ffill().diff()
     lost = time_s.isna() != time_s.isna().shift(fill_value=False)
-    cut = ~same_file | (step > SESSION_GAP_S) | (step < -CLOCK_STEP_BACK_S) | (lost & _long_blank(table))
+    cut = (
+        (~same_file & ~_next_file(table))
+        | (step > SESSION_GAP_S)
+        | (step < -CLOCK_STEP_BACK_S)
+        | (lost & _long_blank(table))
+    )
     return np.asarray(cut.cumsum() - 1, dtype=np.int64)
+
+
+def _next_file(table: pd.DataFrame) -> pd.Series:
+    """True where a file goes on where the one before it of the same meter ended: exports by the day cut a night."""
+    same_meter = table["meter"].eq(table["meter"].shift()) & table["meter"].ne("")
+    return same_meter & (table["time_s"] - table["time_s"].shift()).between(0.0, SESSION_GAP_S)
 
 
 def _long_blank(table: pd.DataFrame) -> pd.Series:

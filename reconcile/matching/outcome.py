@@ -11,9 +11,15 @@ from numpy.typing import NDArray
 
 from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
-from reconcile.matching.doubts import again_after_a_pause, few_together, labelled_elsewhere
-from reconcile.matching.order import VOLTAGE_KINDS
-from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES
+from reconcile.matching.doubts import (
+    again_after_a_pause,
+    few_together,
+    is_torn,
+    label_of_its_own,
+    labelled_elsewhere,
+    of_another_day,
+)
+from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.visits import Visits
 from reconcile.questions import find_questions
 from reconcile.tables import MatchResult
@@ -32,20 +38,17 @@ MOST_SURE_OF_NOTHING: Final = 0.97
 """That a reading belongs nowhere is never surer than this: the job list may lack the visit (from simulated days)."""
 
 STRAYS_LIKELIER: Final = 4.0
-"""Readings that look right but belong nowhere are so many times as frequent as the chain expects (measured on
-simulated days: of readings where that is the likeliest mistake, at a confidence of 0.997 to 0.999, 9 % were strays).
+"""Readings that look right but belong nowhere are so many times as frequent as the chain expects, and more where it
+hardly expects any (measured by tests/reconcile_matching/doubt_table.py on simulated days).
+"""
+
+FAR_SAID, FAR_HELD = (0.0, 0.015, 0.03, 1.0), (0.0, 0.0025, 0.03, 1.0)
+"""How much the chain doubts between visits, and how often it is wrong then (tests/reconcile_matching/doubt_table.py, on
+simulated days): the readings of a visit settle together what each of them leaves open.
 """
 
 AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
-
-ANOTHER_DAY_S: Final = 13 * 3600.0
-LOST_FROM_S: Final = 2 * 366 * 86400.0
-"""A date longer ago than this is one that a clock started anew with, not that of another visit."""
-
-ENOUGH_JOBS: Final = 3
-"""A date that is wrong in the same way at so many jobs of the list is a wrong date, not another visit."""
-
 
 OUTCOMES: Final = ("auto", "decided", "review", "none")
 AUTO, DECIDED, REVIEW, NONE = range(4)
@@ -61,6 +64,8 @@ WHY: Final = (
     "the label is the one that the job list has for another appliance",
     "outside the hours of this visit, and within those of one that has no readings",
     "this appliance would have been tested twice, and another of the day not at all",
+    "a label of its own, between readings under another",
+    "outside the hours of this visit, within which the same was done: was it another visit?",
 )
 
 MARKS: Final = {
@@ -71,6 +76,7 @@ MARKS: Final = {
     "step open": 4,
     "visit empty": 8,
     "done twice": 9,
+    "other visit": 11,
 }
 """Numbers of statuses and reasons, for those who change them later."""
 
@@ -83,7 +89,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         # Nothing speaks against the clock: what it said stands, and the finding about the clock says so.
         stamped_s = case.session.beat_s if case.session.dated else np.full(count, np.nan)
         return {
-            "row": case.session.rows, "taken_s": stamped_s, "appliance": np.full(count, -1),
+            "row": case.session.rows, "taken_s": stamped_s, "true_s": stamped_s, "appliance": np.full(count, -1),
             "step": np.full(count, -1), "confidence": none.astype(float),
             "status": np.where(none, DECIDED, NONE), "why": np.where(none, 1, 5), "candidates": {},
         }  # fmt: skip
@@ -91,10 +97,13 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     reading = np.arange(count)
     best = by_appliance.argmax(axis=1)
     sure = np.minimum(by_appliance[reading, best], 1.0)
-    sure = sure if belief.order_sure is None else sure * belief.order_sure
     nowhere = np.clip(1.0 - by_appliance.sum(axis=1), 0.0, 1.0)
     stray = np.clip(nowhere - belief.unlisted, 0.0, 1.0)
+    sure = _as_it_held(
+        sure, between_visits(by_appliance, best, visits.appliance_job[belief.appliances]) + belief.unlisted
+    )
     sure = sure / (1.0 + (STRAYS_LIKELIER - 1.0) * stray)
+    sure = sure if belief.order_sure is None else sure * belief.order_sure
     by_step = belief.belongs[reading, best]
     column = by_step.argmax(axis=1)
     step_sure = by_step[reading, column] / np.maximum(by_step.sum(axis=1), 1e-300)
@@ -103,7 +112,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         single = (belief.steps < 0) | (belief.steps == belief.steps[:, :1])
         step_sure = np.where(single.all(axis=1), step_sure, step_sure * belief.order_step_sure)
     step = belief.steps[reading, column]
-    torn = _torn(case.session.kind, best, step) | again_after_a_pause(case.session, best, step)
+    torn = is_torn(case.session.kind, best, step) | again_after_a_pause(case.session, best, step)
     step_sure = np.where(torn, 0.0, step_sure)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
@@ -111,16 +120,18 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     # A few readings can belong nowhere; where most of a session seems to, the list or the clock is more likely wrong.
     if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
         status = np.where(lost, NONE, status)
-    other_day = _of_another_day(case, visits.appliance_job[belief.appliances[best]], sure, visits)
+    other_day = of_another_day(case, visits.appliance_job[belief.appliances[best]], sure >= AUTO_FROM, visits)
     elsewhere = labelled_elsewhere(case, belief.appliances[best], visits)
-    status = np.where((other_day | elsewhere) & (status == AUTO), REVIEW, status)
+    own_label = label_of_its_own(case.session, best)
+    status = np.where((other_day | elsewhere | own_label) & (status == AUTO), REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
-    asked = np.where(other_day, 6, np.where(elsewhere, 7, 4))
+    asked = np.where(other_day, 6, np.where(elsewhere, 7, np.where(own_label, 10, 4)))
     why = np.where((status == REVIEW) & (sure >= AUTO_FROM), asked, status)
     return {
         "row": case.session.rows,
         "taken_s": taken_seconds(case, belief),
+        "true_s": case.session.time_s - belief.clock.offset_s,
         "appliance": np.where(none, -1, belief.appliances[best]),
         "step": np.where(none, -1, step),
         "confidence": np.where(decided, 1.0, np.where(none, np.minimum(nowhere, MOST_SURE_OF_NOTHING), sure)),
@@ -132,36 +143,14 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     }
 
 
-def _of_another_day(case: Case, job: Places, sure: Numbers, visits: Visits) -> NDArray[np.bool_]:
-    """True for readings whose meter shows another day than their job's, where too few jobs bear out that its date is
-    wrong: they may be of another visit, which the job list lacks, to the same place.
-    """
-    time_s = case.session.time_s
-    early_s, late_s = visits.low_s[job] - time_s, time_s - visits.high_s[job]
-    with np.errstate(invalid="ignore"):
-        away = visits.dated[job] & (np.maximum(early_s, late_s) > ANOTHER_DAY_S) & (early_s < LOST_FROM_S)
-    borne_out = len(set(job[away & (sure >= AUTO_FROM)])) >= ENOUGH_JOBS
-    return np.zeros(len(job), dtype=bool) if borne_out else away
+def between_visits(by_appliance: Numbers, best: Places, job: Places) -> Numbers:
+    """Share of each reading that belongs to an appliance of another job than the best one (T)."""
+    return np.asarray((by_appliance * (job[None, :] != job[best][:, None])).sum(axis=1), dtype=np.float64)
 
 
-def _torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:
-    """True for voltages one after another, each pair of conductors once, that are not all of one part of the work:
-    nobody goes from live to dead within three readings.
-    """
-    torn = np.zeros(len(kind), dtype=bool)
-    run: list[int] = []
-    for place in np.flatnonzero(np.isin(kind, VOLTAGE_KINDS)):
-        goes_on = run and place == run[-1] + 1 and appliance[place] == appliance[run[-1]]
-        if not goes_on or kind[place] in kind[run]:
-            torn[run] = _differ(step[run])
-            run = []
-        run.append(int(place))
-    torn[run] = _differ(step[run])
-    return torn
-
-
-def _differ(step: Places) -> bool:
-    return len(set(PHASE_OF_STEP[step])) > 1
+def _as_it_held(sure: Numbers, far: Numbers) -> Numbers:
+    """How sure a reading is of its appliance where the doubt is about the visit (``far``), as measured."""
+    return sure + np.clip(far - np.interp(far, FAR_SAID, FAR_HELD), 0.0, None)
 
 
 def taken_seconds(case: Case, belief: Belief) -> Numbers:

@@ -42,12 +42,18 @@ CLOSE_S: Final = 2.5 * HOUR_S
 NAMED, UNNAMED, OTHER_METER = 1.0, 0.3, 0.0001
 """Weight of a job by its meter: the job list names this one, none, or another."""
 
+OTHER_OWNER: Final = 0.05
+"""Weight of the jobs of engineers for whom the list never names the meter, where it does for another (from memory)."""
+
 NOT_ATTENDED: Final = 0.004
 FORCED: Final = 1.0
 VISITED_ELSEWHERE: Final = 0.99
 LEAST_FIT: Final = 0.003
 POOR_BLOCK: Final = -2.0
 """A clock that kept its date brings each block to a job better than this [log likelihood], or its date is in doubt."""
+
+STILL_RIGHT: Final = 25.0
+"""A clock that shows the right time is looked at unless another offset fits better by this [log likelihood]."""
 
 SHORT_LIST: Final = 300
 LONGEST_NIGHT_S: Final = 14 * HOUR_S
@@ -124,11 +130,15 @@ def _within(visits: Visits, low_s: float, high_s: float) -> Places:
 def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Numbers:
     own = set(session.serials or ([session.meter_serial] if session.meter_serial else []))
     own &= visits.named_serials
+    owners = frozenset().union(*(visits.engineers_of.get(serial, frozenset()) for serial in own))
     by_meter = [
         UNNAMED if not own or not visits.serials[job] else NAMED if own & visits.serials[job] else OTHER_METER
         for job in jobs
     ]
     weight = np.array(by_meter, dtype=float) * np.where(visits.attended[jobs], 1.0, NOT_ATTENDED)
+    if owners:
+        strange = (visits.engineer[jobs] >= 0) & ~np.isin(visits.engineer[jobs], list(owners))
+        weight *= np.where(strange, OTHER_OWNER, 1.0)
     if hints.visited:
         weight *= np.array([1.0 - VISITED_ELSEWHERE * hints.visited.get(int(job), 0.0) for job in jobs])
     return np.where(np.isin(jobs, hints.forced), FORCED, weight)
@@ -176,7 +186,9 @@ def _near_placing(
     hours = Hours(low_s=visits.low_s[jobs], high_s=visits.high_s[jobs], weight=weight, fit=fit)
     offset_s, log_prior = near_offsets()
     score = log_prior + offset_fit(offset_s, blocks, hours)
-    best = best_offsets(score)
+    right = np.flatnonzero((offset_s == 0.0) & (score > score.max() - STILL_RIGHT))
+    # A clock is right more often than the hours of a job list are.
+    best = np.array(list(dict.fromkeys([*best_offsets(score), *right])), dtype=np.int64)
     low, high = first_s - offset_s[best].max() - CLOSE_S, last_s - offset_s[best].min() + CLOSE_S
     close = ~(visits.low_s[jobs] > high) & ~(visits.high_s[jobs] < low)
     close |= np.isin(jobs, hints.forced)

@@ -15,7 +15,10 @@ Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 USUAL_VISIT_S: Final = 75 * 60.0
-"""How long a visit lasts where only one end of it is known (common practice)."""
+"""How long a visit to one appliance lasts where only one end of it is known (common practice)."""
+
+SHORT_VISIT_S: Final = 30 * 60.0
+"""No visit is taken to be shorter than this where its end is not known."""
 
 UNDATED_MARGIN_S: Final = 12 * 3600.0
 NIGHT_S: Final = 3 * 3600.0
@@ -27,8 +30,10 @@ class Visits:
     """The jobs of the list that have appliances, as arrays sorted by ``low_s``; their appliances, job by job.
 
     ``low_s`` to ``high_s`` [s since 1970]: the time the list gives, or a span borrowed from its neighbours in the list
-    (``dated`` false), or NaN where there is none; ``arrived_s`` and ``left_s`` as listed. ``reach_s``: the longest such
-    span. ``attended`` false: no access or cancelled. ``serials`` are the meters named, ``named_serials`` all of them.
+    (``dated`` false), or NaN where there is none; ``rank_s``: what puts the visits in their order [s since 1970], NaN
+    where nothing does; ``arrived_s`` and ``left_s`` as listed. ``reach_s``: the longest such
+    span. ``attended`` false: no access or cancelled. ``serials`` are the meters named, ``named_serials`` all of them,
+    ``engineers_of`` each the engineers of those jobs.
     ``day``: number of the working day (−1
     where unknown).
     ``first_appliance`` (jobs + 1): the appliances of a job are those from its entry to the next.
@@ -43,11 +48,13 @@ class Visits:
     arrived_s: Numbers
     left_s: Numbers
     dated: NDArray[np.bool_]
+    rank_s: Numbers
     reach_s: float
     attended: NDArray[np.bool_]
     engineer: Places
     serials: list[frozenset[str]]
     named_serials: frozenset[str]
+    engineers_of: dict[str, frozenset[int]]
     day: Places
     first_appliance: Places
     appliance_id: NDArray[np.object_]
@@ -60,7 +67,7 @@ class Visits:
 
 def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
     """The visits of a job list (schemas Jobs, Appliances). Appliances of unknown jobs are left out."""
-    table = _job_times(jobs[jobs["job_id"].isin(appliances["job_id"])])
+    table = _job_times(jobs[jobs["job_id"].isin(appliances["job_id"])], appliances["job_id"].value_counts())
     place = {job_id: number for number, job_id in enumerate(table["job_id"])}
     known = appliances[appliances["job_id"].isin(place)]
     known = known.assign(job=known["job_id"].map(place).astype("int64")).sort_values(
@@ -76,11 +83,13 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         arrived_s=table["arrived_s"].to_numpy(),
         left_s=table["left_s"].to_numpy(),
         dated=table["dated"].to_numpy(dtype=bool),
+        rank_s=table["rank_s"].to_numpy(),
         reach_s=float(spans.max()) if len(spans) else 0.0,
         attended=~table["status"].isin(["no access", "cancelled"]).to_numpy(),
-        engineer=np.asarray(pd.factorize(table["engineer"])[0], dtype=np.int64),
+        engineer=(engineer := np.asarray(pd.factorize(table["engineer"])[0], dtype=np.int64)),
         serials=(serials := [frozenset(text.split()) for text in table["meter_serials"].fillna("")]),
         named_serials=frozenset().union(*serials),
+        engineers_of=_engineers_of(serials, engineer),
         day=_working_days(low_s, high_s, table["dated"].to_numpy(dtype=bool)),
         first_appliance=np.searchsorted(job_of, np.arange(len(table) + 1)),
         appliance_id=_texts(known["appliance_id"]),
@@ -90,6 +99,16 @@ def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
         called=(called := _called(known.assign(site=table["site"].to_numpy(dtype=object)[job_of]))),
         words=frozenset(text for _, names in called for text in names if text),
     )
+
+
+def _engineers_of(serials: list[frozenset[str]], engineer: Places) -> dict[str, frozenset[int]]:
+    """The engineers of the jobs that name each meter."""
+    found: dict[str, set[int]] = {}
+    for named, who in zip(serials, engineer, strict=True):
+        for serial in named:
+            if who >= 0:
+                found.setdefault(serial, set()).add(int(who))
+    return {serial: frozenset(those) for serial, those in found.items()}
 
 
 OTHER_NAMES: Final = {"appliance_id": 0.2, "location": 0.04, "kind": 0.03, "site": 0.02}
@@ -111,17 +130,24 @@ def _called(appliances: pd.DataFrame) -> tuple[tuple[float, NDArray[np.object_]]
 def names_of(visits: Visits, appliances: Places) -> Names:
     """What these appliances are called."""
     return Names(
-        label=list(visits.called[0][1][appliances]),
-        others=tuple((weight, list(names[appliances])) for weight, names in visits.called[1:]),
+        label=tuple(visits.called[0][1][appliances]),
+        others=tuple((weight, tuple(names[appliances])) for weight, names in visits.called[1:]),
     )
 
 
-def _job_times(jobs: pd.DataFrame) -> pd.DataFrame:
-    """Jobs with ``low_s``, ``high_s`` [s since 1970] and ``dated``, sorted by time and then by place in the list."""
+def _job_times(jobs: pd.DataFrame, appliances: pd.Series) -> pd.DataFrame:
+    """Jobs with ``low_s``, ``high_s`` [s since 1970] and ``dated``, sorted by time and then by place in the list.
+
+    ``appliances``: how many each job has. A visit whose end is not listed lasts as long as its appliances usually take,
+    or until the same engineer's next one begins.
+    """
     arrived, left = _seconds(jobs["arrived_at"]), _seconds(jobs["left_at"])
     low_s, high_s = np.fmin(arrived, left), np.fmax(arrived, left)
+    usual_s = USUAL_VISIT_S * jobs["job_id"].map(appliances).to_numpy(dtype=np.float64)
+    next_s = _next_arrival(low_s, jobs["engineer"].fillna("").to_numpy(dtype=object))
     low_s = np.where(np.isnan(arrived), high_s - USUAL_VISIT_S, low_s)
-    high_s = np.where(np.isnan(left), low_s + USUAL_VISIT_S, high_s)
+    until_s = np.fmax(np.fmin(low_s + usual_s, next_s), low_s + SHORT_VISIT_S)
+    high_s = np.where(np.isnan(left), until_s, high_s)
     table = jobs.assign(low_s=low_s, high_s=high_s, arrived_s=arrived, left_s=left, dated=~np.isnan(low_s)).sort_values(
         ["sequence", "job_id"]
     )
@@ -129,22 +155,52 @@ def _job_times(jobs: pd.DataFrame) -> pd.DataFrame:
     return table.sort_values(["low_s", "sequence", "job_id"], na_position="last").reset_index(drop=True)
 
 
+def _next_arrival(low_s: Numbers, engineer: NDArray[np.object_]) -> Numbers:
+    """When the same engineer's next visit begins [s since 1970], NaN after the last."""
+    order = np.lexsort((low_s, engineer))
+    later = np.full(len(low_s), np.nan)
+    same = engineer[order][1:] == engineer[order][:-1]
+    later[order[:-1]] = np.where(same & (low_s[order][1:] > low_s[order][:-1]), low_s[order][1:], np.nan)
+    return later
+
+
 def _borrow_times(table: pd.DataFrame) -> pd.DataFrame:
     """Jobs without any time take the span from the dated job before them in the list to the dated job after.
 
-    The list is read an engineer at a time, and the span is widened by a quarter of a day at either end, as the list is
-    not always in the order of the day.
+    The list is read an engineer at a time. Where its dated jobs are in the order of the day the span is widened by a
+    quarter of a day at either end; where they are not, the place in the list says no more than the day.
     """
     undated = ~table["dated"]
     if not undated.any():
-        return table
+        return table.assign(rank_s=table["low_s"])
     engineer = table["engineer"].fillna("")
+    jumbled = engineer.map(_jumbled(table, engineer))
     before = table["low_s"].groupby(engineer).ffill()
     after = table["high_s"].groupby(engineer).bfill()
     before, after = before.fillna(after - UNDATED_MARGIN_S), after.fillna(before + UNDATED_MARGIN_S)
-    low = np.minimum(before, after) - UNDATED_MARGIN_S / 2
-    high = np.maximum(before, after) + UNDATED_MARGIN_S / 2
-    return table.assign(low_s=table["low_s"].where(~undated, low), high_s=table["high_s"].where(~undated, high))
+    margin_s = UNDATED_MARGIN_S * np.where(jumbled, 1.0, 0.5)
+    low = np.minimum(before, after) - margin_s
+    high = np.maximum(before, after) + margin_s
+    return table.assign(
+        low_s=table["low_s"].where(~undated, low),
+        high_s=table["high_s"].where(~undated, high),
+        rank_s=_rank(table, engineer).where(~(undated & jumbled)),
+    )
+
+
+def _rank(table: pd.DataFrame, engineer: pd.Series) -> pd.Series:
+    """When each visit was [s since 1970], those without hours a moment after the one before them in the list."""
+    place = table.groupby(engineer).cumcount().astype("float64")
+    before = table["low_s"].groupby(engineer).ffill()
+    after = table["low_s"].groupby(engineer).bfill() - len(table)
+    return before.fillna(after) + place.where(~table["dated"], 0.0)
+
+
+def _jumbled(table: pd.DataFrame, engineer: pd.Series) -> pd.Series:
+    """For each engineer, whether any job with a time stands in the list after one that was later."""
+    low_s = table["low_s"][table["dated"]]
+    back = low_s.groupby(engineer).diff() < 0.0
+    return back.groupby(engineer).any().reindex(engineer.unique(), fill_value=False)
 
 
 def _working_days(low_s: Numbers, high_s: Numbers, dated: NDArray[np.bool_]) -> Places:

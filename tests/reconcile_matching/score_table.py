@@ -45,7 +45,8 @@ def tier_row(tier: str, table: pd.DataFrame) -> str:
     voltages = auto[phase(auto["true_step"]).notna()]
     confused = (phase(voltages["step"]) != phase(voltages["true_step"])).sum() / max(len(auto), 1)
     return (
-        f"| {tier} | {found.readings:,} | {found.auto:.1%} | {found.wrong_among_auto:.2%} | {found.top_right:.1%} "
+        f"| {tier} | {found.readings:,} | {found.auto:.1%} | {found.auto_told_apart:.1%} "
+        f"| {found.wrong_among_auto:.2%} | {found.top_right:.1%} "
         f"| {found.job_right:.1%} | {found.brier:.3f} | {confused:.2%} |"
     ).replace("%", " %")
 
@@ -65,13 +66,16 @@ def main() -> None:
     """Both tables, for all tiers."""
     books = int(sys.argv[1]) if len(sys.argv) > 1 else 20
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 9_100
-    print("| tier | readings | decided automatically | wrong among those | top choice right | job right | Brier "
-          "| supply/dead/restored confused |")  # fmt: skip
-    print("|---|---|---|---|---|---|---|---|")
+    print(
+        "| tier | readings | decided automatically | of those told apart | wrong among the decided "
+        "| top choice right | job right | Brier | supply/dead/restored confused |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|")
     tables = []
     for tier in TIERS:
         tables.append(scored_tier(tier, books, seed))
         print(tier_row(tier, tables[-1]), flush=True)
+    print(tier_row("all four", pd.concat(tables, ignore_index=True)))
     print("\n" + "\n".join(reliability(pd.concat(tables, ignore_index=True))))
 
 

@@ -337,6 +337,7 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
         count = max(count // 2, 1)
         handed_over = [reading["true_s"] for reading in out.readings if reading.get("day") == day]
         now = max([now, *(moment + 2400.0 for moment in handed_over)])
+    unmarked = len(out.readings)
     for number in range(count):
         job_id = f"J{day:03d}{engineer}{number:02d}"
         serial = _serial(style, engineer, number, count)
@@ -349,7 +350,7 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
             now += float(rng.lognormal(np.log(240), 0.7))
         else:
             now += 600.0
-        for reading in out.readings:
+        for reading in out.readings[unmarked:]:
             reading.setdefault("day", day)
         _list_job(rng, style, out, job_id, day, engineer, serial, arrived, now, attended)
         now += 120.0 + float(rng.lognormal(np.log(style.travel_s), 0.4))
