@@ -49,7 +49,7 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
 
 def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
     """Mark as to be asked the readings of an appliance that has a whole part of the work twice, where another of the
-    same day has not one that is settled. ``rows`` are changed.
+    same day has not one, or two parts of it, where another has none that is settled. ``rows`` are changed.
     """
     if not rows:
         return
@@ -57,12 +57,17 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
     step = np.concatenate([row["step"] for row in rows])
     asked = np.concatenate([row["status"] == marks["review"] for row in rows])
     none = visits.attended[visits.appliance_job].copy()
-    none[appliance[(appliance >= 0) & ~asked]] = False
+    unsettled = none.copy()
+    none[appliance[appliance >= 0]] = False
+    unsettled[appliance[(appliance >= 0) & ~asked]] = False
     given = (appliance >= 0) & (step >= 0) & ~asked
     times = np.zeros((len(visits.appliance_id), len(STEP_NAMES)), dtype=np.int64)
     np.add.at(times, (appliance[given], step[given]), 1)
     doubled = np.stack([(times[:, phase == PHASE_OF_STEP] > 1).sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
-    rival = {int(one): _rival(int(one), none, visits) for one in np.flatnonzero((doubled >= A_TRIPLE).any(axis=0))}
+    parts = (doubled >= A_TRIPLE).sum(axis=0)
+    # Some engineers do one part twice everywhere; beside readings that are only asked about, two parts must be double.
+    rival = {int(one): _rival(int(one), none, visits) for one in np.flatnonzero(parts)}
+    rival |= {int(one): _rival(int(one), unsettled, visits) for one in np.flatnonzero(parts > 1)}
     for row in rows:
         for at in np.flatnonzero(row["status"] == marks["auto"]):
             if (job := rival.get(int(row["appliance"][at]))) is not None:
