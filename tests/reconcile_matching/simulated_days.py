@@ -27,6 +27,7 @@ DEAD = ["earth_continuity", "insulation"]
 RESTORED = ["restored_ln", "restored_le", "restored_ne", "restored_polarity", "restored_metalwork", "restored_loop",
             "load_current"]  # fmt: skip
 TRIPLE_PLACES = ("ln", "le", "ne")
+NIGHT_S = 6 * 3600.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -290,9 +291,11 @@ def simulate_book(rng: np.random.Generator, style: Style) -> SimulatedBook:
     """Days of every engineer in that style, written down as meters and offices would."""
     written = _Writer()
     first_day = pd.Timestamp("2031-05-06", tz="UTC") + pd.Timedelta(days=int(rng.integers(0, 300)))
+    free_s = [0.0] * style.engineers
     for day in range(style.days):
         for engineer in range(style.engineers):
-            _day(rng, style, written, first_day + pd.Timedelta(days=day), day, engineer)
+            date = first_day + pd.Timedelta(days=day)
+            free_s[engineer] = NIGHT_S + _day(rng, style, written, date, day, engineer, free_s[engineer])
     readings = _remember(rng, style, written.readings)
     if style.shuffled_list:
         written.jobs = [written.jobs[place] for place in _shuffle_days(rng, written.jobs)]
@@ -329,9 +332,14 @@ def _shuffle_days(rng: np.random.Generator, jobs: list[dict[str, Any]]) -> list[
     return [int(place) for day in sorted(days) for place in rng.permutation(days[day])]
 
 
-def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestamp, day: int, engineer: int) -> None:
-    """One engineer's day: jobs, appliances and the readings in true time."""
+def _day(
+    rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestamp, day: int, engineer: int, free_s: float
+) -> float:  # fmt: skip
+    """One engineer's day: jobs, appliances and the readings in true time; nobody begins before ``free_s`` [s since
+    1970], when the day before and a night are over. Returns when it ended.
+    """
     now = date.timestamp() + (18 * 3600 if style.late_shift else 7.5 * 3600) + float(rng.uniform(0, 3600))
+    now = max(now, free_s)
     count = int(rng.integers(style.jobs_a_day[0], style.jobs_a_day[1] + 1))
     if style.shared_meter:
         count = max(count // 2, 1)
@@ -366,6 +374,7 @@ def _day(rng: np.random.Generator, style: Style, out: _Writer, date: pd.Timestam
             now = _visit(rng, style, out, now, "", rows, serial, engineer) + style.travel_s
         if rng.random() < 0.15:
             now += 1800.0
+    return now
 
 
 def _serial(style: Style, engineer: int, number: int, count: int) -> str:
