@@ -111,11 +111,13 @@ def _or_none(row: dict[str, Any], at: int, visits: Visits) -> list[dict[str, obj
 
 def _rival(appliance: int, none: NDArray[np.bool_], visits: Visits) -> int | None:
     """The job nearest in the list, of the same day, with an appliance that has no readings: of any engineer, because
-    a meter without labels may have been another's.
+    a meter without labels may have been another's. Visits without hours are of each day that they may lie in.
     """
     job = int(visits.appliance_job[appliance])
     jobs = np.unique(visits.appliance_job[none])
-    jobs = jobs[visits.day[jobs] == visits.day[job]]
+    undated = (visits.day[jobs] < 0) | (visits.day[job] < 0)
+    beside = ~(visits.low_s[jobs] > visits.high_s[job]) & ~(visits.high_s[jobs] < visits.low_s[job])
+    jobs = jobs[np.where(undated, beside, visits.day[jobs] == visits.day[job])]
     return int(jobs[np.abs(jobs - job).argmin()]) if len(jobs) else None
 
 

@@ -10,10 +10,12 @@ import pytest
 
 from reconcile.matching import match_sightings
 from reconcile.matching.doubts import label_of_its_own
+from reconcile.matching.empty_visits import ask_about_double_rounds
 from reconcile.matching.label_factors import labels_before
 from reconcile.matching.order import Session, find_sessions, order_sightings
-from reconcile.matching.outcome import FAR_HELD, FAR_SAID
+from reconcile.matching.outcome import FAR_HELD, FAR_SAID, MARKS
 from reconcile.matching.placing import Hints, Placing
+from reconcile.matching.progress import STEP_NAMES
 from reconcile.matching.travel import OTHER_ENGINEER, SKIPPED_AND_BACK, travel_weights
 from reconcile.matching.visits import Visits, list_visits
 from reconcile.plan import plan_steps
@@ -240,3 +242,18 @@ def test_small_doubts_between_visits_are_counted_as_they_held_and_never_more() -
     assert (np.diff(held) >= 0.0).all()
     assert (held <= said + 1e-12).all()
     assert held[said > 0.031] == pytest.approx(said[said > 0.031])
+
+
+def test_two_rounds_at_a_visit_without_hours_are_asked_about_where_another_has_none() -> None:
+    visits = list_visits(*jobs_of({"at": 8}, {"at": None}, {"at": 13}))
+    place = list(visits.appliance_id).index("A1a")
+    rounds = [
+        STEP_NAMES.index(step) for step in ("supply_ln", "supply_le", "supply_ne", "dead_ln", "dead_le", "dead_ne")
+    ]
+    row: dict[str, Any] = {
+        "appliance": np.full(12, place), "step": np.array(rounds * 2), "status": np.full(12, MARKS["auto"]),
+        "why": np.zeros(12, dtype=np.int64), "confidence": np.full(12, 0.999), "candidates": {},
+    }  # fmt: skip
+    ask_about_double_rounds([row], visits, marks=MARKS)
+    assert set(row["status"]) == {MARKS["review"]}
+    assert set(row["why"]) == {MARKS["done twice"]}
