@@ -107,7 +107,9 @@ def _numbered_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray
     """
     listed = visits.called[0][1]
     alike = [
-        _digits(str(name)) != _digits(text) != "" and OSA.distance(_letters(str(name)), _letters(text)) <= SLIPS
+        name != ""
+        and _digits(str(name)) != _digits(text) != ""
+        and OSA.distance(_letters(str(name)), _letters(text)) <= SLIPS
         for name in listed[appliance]
     ]
     nameless = np.bincount(visits.appliance_job, weights=listed == "", minlength=len(visits.job_id)) > 0

@@ -257,3 +257,13 @@ def test_two_rounds_at_a_visit_without_hours_are_asked_about_where_another_has_n
     ask_about_double_rounds([row], visits, marks=MARKS)
     assert set(row["status"]) == {MARKS["review"]}
     assert set(row["why"]) == {MARKS["done twice"]}
+
+
+def test_a_number_typed_for_an_appliance_without_a_label_is_no_reason_to_ask() -> None:
+    jobs, appliances = jobs_of({"at": 8, "label": "001"}, {"at": 10}, {"at": 13, "label": "003"})
+    found = matched(
+        readings_of({"at": 8.2, "label": "001"}, {"at": 10.2, "label": "002"}, {"at": 13.2, "label": "003"}),
+        jobs, appliances,
+    )  # fmt: skip
+    assert list(found["appliance_id"]) == [name for name in ("A0a", "A1a", "A2a") for _ in ROUND]
+    assert (found["match_status"] == "auto").all()
