@@ -19,6 +19,9 @@ FAR_OUTSIDE_S: Final = 3600.0
 NEAR_S: Final = 5 * 60.0
 """Hours of job lists are rough: within minutes mostly (common practice)."""
 
+LIKELY: Final = 0.8
+"""What is asked about counts as a test of the likeliest appliance from this on."""
+
 A_TRIPLE: Final = 3
 """Tests of one part of the work that were made twice: the three pairs of conductors make a round of it."""
 
@@ -60,7 +63,8 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
     unsettled = none.copy()
     none[appliance[appliance >= 0]] = False
     unsettled[appliance[(appliance >= 0) & ~asked]] = False
-    given = (appliance >= 0) & (step >= 0) & ~asked
+    likely = np.concatenate([row["confidence"] > LIKELY for row in rows])
+    given = (appliance >= 0) & (step >= 0) & (~asked | likely)
     times = np.zeros((len(visits.appliance_id), len(STEP_NAMES)), dtype=np.int64)
     np.add.at(times, (appliance[given], step[given]), 1)
     doubled = np.stack([(times[:, phase == PHASE_OF_STEP] > 1).sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
