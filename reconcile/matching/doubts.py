@@ -4,6 +4,7 @@ after a pause that may have been the one after the work, a whole round that seem
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
@@ -11,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from rapidfuzz.distance import OSA
 
-from reconcile.matching.belief import Case
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import VOLTAGE_KINDS, Session
 from reconcile.matching.progress import PHASE_OF_STEP
@@ -43,28 +43,30 @@ BEFORE: Final = PHASES.index("before")
 AFTER: Final = PHASES.index("restored")
 
 
-def labelled_elsewhere(case: Case, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+def labelled_elsewhere(session: Session, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
     """True for readings under a label that the list has, to the letter, for other appliances only, where no reading of
     the same stretch under that label was found at one of those.
 
-    A stretch is what a meter recorded without its label being changed. A label that was simply not changed at the
-    next appliance begins at its own: such a stretch is left to time and order.
+    A label that was simply not changed at the next appliance begins at its own: such a stretch is left to time and
+    order.
     """
     listed = visits.called[0][1]
-    session = case.session
-    meter = np.zeros(len(appliance), dtype=np.int64) if session.meter is None else session.meter
     found = np.zeros(len(appliance), dtype=bool)
-    plain = np.array([plain_label(text) for text in session.label], dtype=object)
-    for number in np.unique(meter):
-        places = np.flatnonzero((meter == number) & (plain != ""))
-        texts = plain[places]
-        edges = np.flatnonzero(texts[1:] != texts[:-1]) + 1
-        for stretch in np.split(places, edges):
-            if len(stretch) and (listed[appliance[stretch]] != plain[stretch[0]]).all():
-                found[stretch] = bool((listed == plain[stretch[0]]).any())
-                found[stretch] &= ~_called_otherwise(plain[stretch[0]], appliance[stretch], visits)
-                found[stretch] |= _numbered_otherwise(plain[stretch[0]], appliance[stretch], visits)
+    for text, stretch in (one for stretches in _stretches(session) for one in stretches):
+        if (listed[appliance[stretch]] != text).all():
+            found[stretch] = bool((listed == text).any())
+            found[stretch] &= ~_called_otherwise(text, appliance[stretch], visits)
+            found[stretch] |= _numbered_otherwise(text, appliance[stretch], visits)
     return found
+
+
+def _stretches(session: Session) -> Iterator[list[tuple[str, Places]]]:
+    """For each meter its stretches in order: a label, and the places of the readings recorded without changing it."""
+    plain = np.array([plain_label(text) for text in session.label], dtype=object)
+    for number in np.unique(session.meter_of):
+        places = np.flatnonzero((session.meter_of == number) & (plain != ""))
+        edges = np.flatnonzero(plain[places][1:] != plain[places][:-1]) + 1
+        yield [(str(plain[stretch[0]]), stretch) for stretch in np.split(places, edges) if len(stretch)]
 
 
 def _called_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
@@ -83,17 +85,13 @@ def label_of_its_own(session: Session, appliance: Places) -> NDArray[np.bool_]:
     they were found at: something else may have been tested in between.
     """
     found = np.zeros(len(appliance), dtype=bool)
-    meter = np.zeros(len(appliance), dtype=np.int64) if session.meter is None else session.meter
-    plain = np.array([plain_label(text) for text in session.label], dtype=object)
-    for number in np.unique(meter):
-        places = np.flatnonzero((meter == number) & (plain != ""))
-        texts = plain[places]
-        stretches = np.split(places, np.flatnonzero(texts[1:] != texts[:-1]) + 1) if len(places) else []
-        for before, inside, after in zip(stretches, stretches[1:], stretches[2:], strict=False):
+    for stretches in _stretches(session):
+        for (around, before), (text, inside), (again, after) in zip(
+            stretches, stretches[1:], stretches[2:], strict=False
+        ):
             one = appliance[inside[0]]
-            around = plain[before[-1]]
-            if around == plain[after[0]] and appliance[before[-1]] == one == appliance[after[0]]:
-                found[inside] = (appliance[inside] == one) & _unlike(str(plain[inside[0]]), str(around))
+            if around == again and appliance[before[-1]] == one == appliance[after[0]]:
+                found[inside] = (appliance[inside] == one) & _unlike(text, around)
     return found
 
 
@@ -154,11 +152,11 @@ def few_together(lost: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return kept
 
 
-def of_another_day(case: Case, job: Places, sure: NDArray[np.bool_], visits: Visits) -> NDArray[np.bool_]:
+def of_another_day(session: Session, job: Places, sure: NDArray[np.bool_], visits: Visits) -> NDArray[np.bool_]:
     """True for readings whose meter shows another day than their job's, where too few jobs bear out that its date is
     wrong: they may be of another visit, which the job list lacks, to the same place.
     """
-    time_s = case.session.time_s
+    time_s = session.time_s
     early_s, late_s = visits.low_s[job] - time_s, time_s - visits.high_s[job]
     with np.errstate(invalid="ignore"):
         away = visits.dated[job] & (np.maximum(early_s, late_s) > ANOTHER_DAY_S) & (early_s < LOST_FROM_S)

@@ -42,12 +42,8 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
         if not len(near):
             continue
         asked, other = _outside(row, visits, near)
-        asked &= row["status"] == marks["auto"]
-        if asked.any():
-            row["status"] = np.where(asked, marks["review"], row["status"])
-            row["why"] = np.where(asked, marks["visit empty"], row["why"])
-            for at in np.flatnonzero(asked):
-                row["candidates"][int(at)] = _candidates(row, int(at), int(other[at]), visits)
+        for at in np.flatnonzero(asked & (row["status"] == marks["auto"])):
+            _ask(row, int(at), "visit empty", _or_another(row, int(at), int(other[at]), visits), marks)
 
 
 def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
@@ -75,8 +71,7 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
     for row in rows:
         for at in np.flatnonzero(row["status"] == marks["auto"]):
             if (job := rival.get(int(row["appliance"][at]))) is not None:
-                row["status"][at], row["why"][at] = marks["review"], marks["done twice"]
-                row["candidates"][int(at)] = _candidates(row, int(at), job, visits)
+                _ask(row, int(at), "done twice", _or_another(row, int(at), job, visits), marks)
 
 
 def ask_about_second_visits(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
@@ -91,8 +86,7 @@ def ask_about_second_visits(rows: list[dict[str, Any]], visits: Visits, *, marks
             twice = np.intersect1d(row["step"][here & outside], row["step"][here & inside])
             if len(twice) and np.bincount(PHASE_OF_STEP[twice]).max() >= A_TRIPLE:
                 for at in np.flatnonzero(here & outside & (row["status"] == marks["auto"])):
-                    row["status"][at], row["why"][at] = marks["review"], marks["other visit"]
-                    row["candidates"][int(at)] = _or_none(row, int(at), visits)
+                    _ask(row, int(at), "other visit", _or_none(row, int(at), visits), marks)
 
 
 def _by_hours(row: dict[str, Any], visits: Visits) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -147,7 +141,14 @@ def _outside(row: dict[str, Any], visits: Visits, empty: NDArray[np.int64]) -> t
     return own & within.any(axis=1), empty[within.argmax(axis=1)]
 
 
-def _candidates(row: dict[str, Any], at: int, job: int, visits: Visits) -> list[dict[str, object]]:
+def _ask(
+    row: dict[str, Any], at: int, why: str, candidates: list[dict[str, object]], marks: dict[str, int]
+) -> None:  # fmt: skip
+    """Mark one reading as to be asked for that reason."""
+    row["status"][at], row["why"][at], row["candidates"][at] = marks["review"], marks[why], candidates
+
+
+def _or_another(row: dict[str, Any], at: int, job: int, visits: Visits) -> list[dict[str, object]]:
     """The appliance that was found, and those of the visit without readings."""
     sure, found = float(row["confidence"][at]), row["appliance"][at]
     others = range(visits.first_appliance[job], visits.first_appliance[job + 1])

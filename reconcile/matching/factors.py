@@ -122,7 +122,7 @@ def reading_factors(session: Session, words: list[str], decided: Decided, habits
         travel_pause[far:, back] = np.where(together, APART_IN_ONE_RECORD, density[:, TO_JOB])
         if back == 0:
             stray[far:] *= np.where(together, 1e-4, density[:, TO_STRAY])
-    same, like_before = labels_before(words, session.meter)
+    same, like_before = labels_before(words, session.meter_of)
     ends = np.zeros((LOOKS_BACK, stages.shape[1]))
     for back in range(min(LOOKS_BACK, count)):
         ends[back] = leave[wanted[count - 1 - back]]
@@ -167,7 +167,7 @@ def placing_factors(
     appliances, job_of = appliances_of(visits, placing.jobs)
     counts = np.bincount(job_of, minlength=len(placing.jobs))
     fresh, stay, foreign = label_factors(
-        readings.words, (readings.same_word, readings.like_before), session.meter, visits, appliances,
+        readings.words, (readings.same_word, readings.like_before), session.meter_of, visits, appliances,
         labels_count=labels_count,
     )  # fmt: skip
     allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)

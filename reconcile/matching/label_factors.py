@@ -34,7 +34,7 @@ STRAY_UNLABELLED: Final = 0.6
 
 
 def label_factors(
-    words: list[str], before: tuple[NDArray[np.bool_], Numbers], meter: Places | None, visits: Visits,
+    words: list[str], before: tuple[NDArray[np.bool_], Numbers], meter: Places, visits: Visits,
     appliances: Places, *, labels_count: bool,
 ) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
     """Likelihood of each label where an appliance is begun and where it is gone on with (T, A + 1; the last column is
@@ -54,7 +54,7 @@ def label_factors(
     return fresh, stay, _foreign(typed, foreign, meter)
 
 
-def labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.bool_], Numbers]:
+def labels_before(words: list[str], meter: Places) -> tuple[NDArray[np.bool_], Numbers]:
     """Whether each label is the last one typed before it in the same meter; how likely it is typed after the last one
     of each meter where the appliance stays the same (0 to 1). A label that comes back after another was changed twice.
     """
@@ -63,12 +63,11 @@ def labels_before(words: list[str], meter: Places | None) -> tuple[NDArray[np.bo
     typed = np.array([place.get(word, -1) for word in words], dtype=np.int64)
     # One more row and column, of zeros, for where no label was typed.
     after = np.pad(meant_the_same(vocabulary), (0, 1))
-    of = np.zeros(len(words), dtype=np.int64) if meter is None else meter
     own, others = np.full(len(words), -1), np.zeros(len(words))
-    for one in np.unique(of):
-        last = _last_typed(np.where(of == one, typed, -1))
-        own = np.where(of == one, last, own)
-        others = np.where(of == one, others, np.maximum(others, after[last, typed]))
+    for one in np.unique(meter):
+        last = _last_typed(np.where(meter == one, typed, -1))
+        own = np.where(meter == one, last, own)
+        others = np.where(meter == one, others, np.maximum(others, after[last, typed]))
     likely = np.where(own < 0, others, np.maximum(after[own, typed], CHANGED_ON_THIS * others))
     return (own == typed) & (typed >= 0), likely
 
@@ -107,10 +106,9 @@ def _meaningless(
     return np.tile(fresh[:, None], columns), np.tile(stay[:, None], columns), strange
 
 
-def _foreign(typed: NDArray[np.bool_], likelihood: Numbers, meter: Places | None) -> Numbers:
+def _foreign(typed: NDArray[np.bool_], likelihood: Numbers, meter: Places) -> Numbers:
     """Weight of each label, or of its absence, where a reading belongs nowhere against where it belongs (T)."""
-    of = np.zeros(len(typed), dtype=np.int64) if meter is None else meter
-    missing = ((np.bincount(of, weights=~typed) + 1.0) / (np.bincount(of) + 4.0))[of]
+    missing = ((np.bincount(meter, weights=~typed) + 1.0) / (np.bincount(meter) + 4.0))[meter]
     return np.where(typed, likelihood * (1.0 - STRAY_UNLABELLED) / (1.0 - missing), STRAY_UNLABELLED / missing)
 
 

@@ -67,6 +67,11 @@ class Session:
     exchanged_s: float = np.nan
 
     @property
+    def meter_of(self) -> Places:
+        """The number of the meter of each reading, all 0 where there is one meter only."""
+        return np.zeros(len(self.rows), dtype=np.int64) if self.meter is None else self.meter
+
+    @property
     def timed(self) -> bool:
         """True where the meter gave a time with any of the readings."""
         return not bool(np.isnan(self.time_s).all())

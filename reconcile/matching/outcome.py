@@ -74,8 +74,11 @@ MARKS: Final = {
     "review": REVIEW,
     "clear": 0,
     "step open": 4,
+    "other day": 6,
+    "labelled elsewhere": 7,
     "visit empty": 8,
     "done twice": 9,
+    "own label": 10,
     "other visit": 11,
 }
 """Numbers of statuses and reasons, for those who change them later."""
@@ -120,13 +123,14 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     # A few readings can belong nowhere; where most of a session seems to, the list or the clock is more likely wrong.
     if lost.sum() <= max(MOST_LOST * count, FEW_LOST):
         status = np.where(lost, NONE, status)
-    other_day = of_another_day(case, visits.appliance_job[belief.appliances[best]], sure >= AUTO_FROM, visits)
-    elsewhere = labelled_elsewhere(case, belief.appliances[best], visits)
+    other_day = of_another_day(case.session, visits.appliance_job[belief.appliances[best]], sure >= AUTO_FROM, visits)
+    elsewhere = labelled_elsewhere(case.session, belief.appliances[best], visits)
     own_label = label_of_its_own(case.session, best)
     status = np.where((other_day | elsewhere | own_label) & (status == AUTO), REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
-    asked = np.where(other_day, 6, np.where(elsewhere, 7, np.where(own_label, 10, 4)))
+    reasons = [MARKS[name] for name in ("other day", "labelled elsewhere", "own label")]
+    asked = np.select([other_day, elsewhere, own_label], reasons, MARKS["step open"])
     why = np.where((status == REVIEW) & (sure >= AUTO_FROM), asked, status)
     return {
         "row": case.session.rows,
@@ -256,7 +260,7 @@ def _beside_stamped(sightings: pd.DataFrame, cases: list[Case]) -> NDArray[np.bo
     found = np.zeros(len(sightings), dtype=bool)
     for case in cases:
         session = case.session
-        meter = np.zeros(len(session.rows), dtype=np.int64) if session.meter is None else session.meter
+        meter = session.meter_of
         stamped = np.isin(meter, meter[~unstamped[session.rows]])
         found[session.rows] = unstamped[session.rows] & stamped
     return found

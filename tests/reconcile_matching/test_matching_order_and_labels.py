@@ -141,7 +141,7 @@ def test_a_visit_whose_end_is_not_listed_lasts_by_its_appliances_or_until_the_ne
 
 
 def test_a_label_that_comes_back_was_changed() -> None:
-    same, likely = labels_before(["hall", "hall", "loft", "hall", "", "hall"], None)
+    same, likely = labels_before(["hall", "hall", "loft", "hall", "", "hall"], np.zeros(6, dtype=np.int64))
     assert list(same) == [False, True, False, False, False, True]
     assert likely[1] == likely[5] == 1.0
     assert likely[3] < 0.01
