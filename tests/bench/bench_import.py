@@ -14,7 +14,6 @@ import hashlib
 import multiprocessing
 import os
 import random
-import resource
 import shutil
 import statistics
 import sys
@@ -28,6 +27,8 @@ import pyarrow as pa
 import pyarrow.csv
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.bench.peak_memory import peak_mb
 
 NAMES = ["a", "b", "c", "d", "e", "f", "g"]
 HEAD = "Serial number,MF-{serial}\nZone,Europe/London\n\nRecord,Date,Time,Label,Test,Result,Unit\n"
@@ -80,18 +81,7 @@ def import_in_process(
         begun, processor = time.perf_counter(), time.process_time()
         report = import_exports(book, [(path, path.name) for path in files])
         seconds, processor = time.perf_counter() - begun, time.process_time() - processor
-    answer.put((seconds, processor, peak_gib(), int(report.files["readings"].sum())))
-
-
-def peak_gib() -> float:
-    """Most memory of this process [GiB]. On Linux the kernel's own figure of this program: ``ru_maxrss`` also counts
-    what the process that started it held before.
-    """
-    status = Path("/proc/self/status")
-    if status.exists():
-        found = [line for line in status.read_text(encoding="utf-8").splitlines() if line.startswith("VmHWM:")]
-        return int(found[0].split()[1]) / (1 << 20)
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1 << 20)
+    answer.put((seconds, processor, peak_mb() / 1024, int(report.files["readings"].sum())))
 
 
 def measure(title: str, paths: Sequence[Path], folder: Path) -> None:

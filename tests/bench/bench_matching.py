@@ -6,7 +6,6 @@ of the process with the tables of the book made, "after" that once they are matc
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 import time
@@ -16,13 +15,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from tests.bench.peak_memory import peak_mb
 from tests.reconcile_matching.scored import match_book
 from tests.reconcile_matching.simulated_days import Style, simulate_book
-
-
-def peak_mb() -> float:
-    """The most memory that this process has had at once [MB]."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
 
 
 def measure(days: int) -> None:

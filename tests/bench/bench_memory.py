@@ -9,7 +9,6 @@ whole book was read into its table, whose own size is the last column.
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 import tempfile
@@ -26,11 +25,7 @@ from ingest.demo.day import demo_day
 from ingest.demo.lines_meter import LinesDemoMeter
 from ingest.profiles.devices import parse_device_profile, sample_profiles
 from ingest.sync import sync_meter
-
-
-def peak_mb() -> float:
-    """The most memory that this process has had at once [MB]."""
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
+from tests.bench.peak_memory import peak_mb
 
 
 def measure(records: int) -> None:

@@ -7,7 +7,6 @@ thrown away. Records are those of the shipped demo meters, made longer.
 from __future__ import annotations
 
 import os
-import resource
 import select
 import sys
 import tempfile
@@ -15,6 +14,8 @@ import threading
 import time
 import tty
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from ingest.book import Book
 from ingest.demo.day import demo_day
@@ -26,6 +27,7 @@ from ingest.demo.scpi_meter import ScpiDemoMeter
 from ingest.demo.serve import ServedMeter
 from ingest.sync import sync_meter
 from ingest.transports.bluetooth import BluetoothLink
+from tests.bench.peak_memory import peak_mb
 
 
 def floor_s(data: bytes) -> float:
@@ -100,9 +102,8 @@ def main() -> None:
 
 def show(what: str, records: int, spent: float, floor: float | None) -> None:
     """One line of the table."""
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform != "darwin" else 1024**2)
     under = f"{floor:8.2f}{spent - floor:8.2f}" if floor is not None else " " * 16
-    print(f"{what:24}{records:8}{spent:9.2f}{under}{peak:9.0f}")
+    print(f"{what:24}{records:8}{spent:9.2f}{under}{peak_mb():9.0f}")
 
 
 if __name__ == "__main__":
