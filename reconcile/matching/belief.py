@@ -30,6 +30,9 @@ MEANINGLESS: Final = 0.03
 """How often an engineer's labels name nothing of the job list, or are never changed (common practice, from memory)."""
 
 LEAST_SHARE: Final = 0.01
+SURELY_AT: Final = 0.95
+"""From so sure on a meter alone says where it was, to those that are laid beside it."""
+
 EQUAL_DIGITS: Final = 12
 """What differs by less is equally likely: which other sessions are worked on at the same time decides no tie."""
 
@@ -103,6 +106,7 @@ class Belief:
     appliance and step (``steps`` (T, D) names them); ``unlisted`` (T): at a visit that is not listed; the rest of each
     reading is stray. Clock: ``offset_s``, ``weight`` and ``lost`` of each hypothesis. ``visited``: jobs (places in
     Visits) with the probability that the session was there; ``first_job``, ``last_job``: where it began and ended.
+    ``at`` (T): the appliance that each reading surely belongs to (−1 open), where the readings themselves are left out.
     """
 
     steps: Places
@@ -119,6 +123,7 @@ class Belief:
     order_sure: Numbers | None = None
     order_step_sure: Numbers | None = None
     clock: ClockFit = ClockFit()
+    at: Places | None = None
 
 
 def find_beliefs(cases: list[Case], visits: Visits, habits: Habits) -> list[Belief | None]:
@@ -288,11 +293,19 @@ def _weigh(case: Case, items: list[Item], posteriors: list[ItemPosterior], visit
     )
 
 
+def has_lost(belief: Belief | None) -> bool:
+    """True where the clock of a session most likely lost its date, or nothing is believed about it."""
+    return belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
+
+
 def without_readings(belief: Belief) -> Belief:
-    """The belief about clock and jobs alone: what is kept of many sessions."""
+    """The belief about clock and jobs alone, with where each reading surely was: what is kept of many sessions."""
+    share = belief.belongs.sum(axis=2)
+    at = np.where(share.max(axis=1, initial=0.0) >= SURELY_AT, belief.appliances[share.argmax(axis=1)], -1)
     return replace(
-        belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy()
-    )
+        belief, belongs=belief.belongs[:0].copy(), steps=belief.steps[:0].copy(), unlisted=belief.unlisted[:0].copy(),
+        at=at,
+    )  # fmt: skip
 
 
 def _by_step(belongs: Numbers, steps: Places) -> Numbers:

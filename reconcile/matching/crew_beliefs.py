@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from reconcile.matching.belief import Belief, Case, Member
+from reconcile.matching.belief import Belief, Case, Lacing, Member
 from reconcile.matching.labels import label_likelihoods, plain_label
 from reconcile.matching.progress import PHASE_OF_STEP
 from reconcile.matching.visits import Visits, names_of
@@ -62,7 +62,24 @@ def _order_sure(belief: Belief, crew: Case, visits: Visits) -> tuple[Numbers, Nu
         row = np.arange(len(own))
         alike = (since == since[row, lacing.gap][:, None]) & (ahead == ahead[row, lacing.gap][:, None])
         step_sure[own] = np.minimum(step_sure[own], (lacing.share * alike).sum(axis=1))
+        step_sure[beside] = np.minimum(step_sure[beside], _side_sure(lacing, isolation[own], top[own], top[beside]))
     return np.minimum(sure, 1.0), np.minimum(step_sure, 1.0)
+
+
+def _side_sure(lacing: Lacing, isolation: NDArray[np.bool_], own: Places, beside: Places) -> Numbers:
+    """How sure it is on which side of the dead tests of its appliance each reading of the others stands (T).
+
+    ``isolation``, ``own``: which readings of the meter without a clock are of the isolation, and their appliances;
+    ``beside``: the appliances of the others.
+    """
+    gaps = np.cumsum(lacing.share, axis=1)
+    # Share of the likely orders in which each reading of the meter stands before each of the others.
+    before = gaps[:, : len(beside)]
+    chosen = lacing.gap[:, None] <= np.arange(len(beside))[None, :]
+    same_side = np.where(chosen, before, 1.0 - before)
+    counts = isolation[:, None] & (own[:, None] == beside[None, :])
+    share = np.where(counts, same_side, 0.0).sum(axis=0) / np.maximum(counts.sum(axis=0), 1)
+    return np.asarray(np.where(counts.any(axis=0), share, 1.0), dtype=np.float64)
 
 
 def _named_by_label(labels: list[str | None], appliances: Places, top: Places, visits: Visits) -> NDArray[np.bool_]:

@@ -24,7 +24,7 @@ def crew_case(laid: list[Laid], cases: list[Case], lost: dict[int, bool]) -> Cas
     orders = [starts[way.track.member] + way.track.row for way in laid]
     variants = [_merged(way, order, numbers, cases) for way, order in zip(laid, orders, strict=True)]
     base = variants[0]
-    weight = np.array([way.log_weight for way in laid])
+    weight = np.array([way.log_weight - way.counted for way in laid])
     # Places of the readings, member by member, in the order of the first variant.
     back = np.argsort(orders[0])
     return Case(

@@ -9,11 +9,13 @@ members apart is no crew.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from reconcile.matching.belief import Belief, Case
+from reconcile.matching.belief import Belief, Case, has_lost
 from reconcile.matching.crew_cases import crew_case
 from reconcile.matching.habits import Habits
 from reconcile.matching.laying import Laid, lay
@@ -22,6 +24,8 @@ from reconcile.matching.placing import has_lost_date
 from reconcile.matching.relative_clocks import Ground, lay_grounds
 from reconcile.matching.tracks import find_track
 from reconcile.matching.visits import Visits
+
+Places = NDArray[np.int64]
 
 SHARED_FROM: Final = 0.3
 """Sessions whose readings share at least so many jobs [expected number] may be of one crew."""
@@ -72,9 +76,14 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], visits: Visits, 
 
 def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
     """The numbers of the sessions that another meter may have been used beside."""
-    if len({session.source for session in sessions}) < 2:
-        return []
     dated = [session.timed and not has_lost_date(session, visits) for session in sessions]
+    if len({session.source for session in sessions}) < 2:
+        cut = [
+            number
+            for number, (one, other) in enumerate(pairwise(sessions))
+            if dated[number] != dated[number + 1] or _runs_back(one, other)
+        ]
+        return sorted({*cut, *(number + 1 for number in cut)})
     if not all(dated):
         return list(range(len(sessions)))
     starts = np.array([np.nanmin(session.time_s) for session in sessions])
@@ -90,14 +99,14 @@ def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
     return sorted(found)
 
 
+def _runs_back(one: Session, other: Session) -> bool:
+    """Whether a clock shows an earlier time at the beginning of a session than at the end of the one before."""
+    return one.timed and other.timed and bool(np.nanmin(other.time_s) < np.nanmax(one.time_s))
+
+
 def _anchor_rank(case: Case, belief: Belief | None, number: int) -> tuple[bool, bool, int, int]:
     """Best first: a clock at all, one that kept its date, many readings."""
     return not case.session.timed, has_lost(belief), -len(case.session.rows), number
-
-
-def has_lost(belief: Belief | None) -> bool:
-    """True where the clock of a session most likely lost its date, or nothing is believed about it."""
-    return belief is None or bool(belief.weight[belief.lost].sum() > 0.5)
 
 
 def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict[int, float]]:
@@ -118,8 +127,8 @@ def _partners(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, dict
     kept = {one: {other: many for other, many in row.items() if many >= SHARED_FROM} for one, row in shared.items()}
     kept = {one: row for one, row in kept.items() if row}
     for before in range(len(cases) - 1):
-        if before in kept and _goes_on(cases, beliefs, before):
-            kept[before][before + 1] = GOES_ON
+        if _goes_on(cases, beliefs, before):
+            kept.setdefault(before, {})[before + 1] = GOES_ON
             kept.setdefault(before + 1, {})[before] = GOES_ON
     return kept
 
@@ -183,7 +192,7 @@ def _grow(
 ) -> tuple[list[Laid], list[int]]:  # fmt: skip
     """The ways of laying the anchor and its partners over each other, and the members."""
     words: dict[str, int] = {}
-    track = find_track(cases[anchor].session, 0, words)
+    track = find_track(cases[anchor].session, 0, words, _at(beliefs[anchor]))
     laid = [Laid(members=((anchor, 0.0, 0.0, 0.0, 0.0),), track=track, log_weight=0.0)]
     members = [anchor]
     waiting = dict(partners[anchor])
@@ -192,10 +201,15 @@ def _grow(
         del waiting[other]
         if other not in free or other in members or apart.get(other, set()) & set(members):
             continue
-        found = lay(laid, other, cases, beliefs, find_track(cases[other].session, len(members), words), grounds, anchor)
+        track = find_track(cases[other].session, len(members), words, _at(beliefs[other]))
+        found = lay(laid, other, cases, beliefs, track, grounds, anchor)
         if found:
             laid, members = found, [*members, other]
             for number, many in partners.get(other, {}).items():
                 waiting[number] = max(waiting.get(number, 0.0), many)
             waiting = {number: many for number, many in waiting.items() if number not in members}
     return laid, members
+
+
+def _at(belief: Belief | None) -> Places | None:
+    return None if belief is None else belief.at

@@ -28,7 +28,7 @@ CHANGE_S: Final = 45.0
 CHANGES: Final = 0.4
 LEAST_CHANGE: Final = 1e-4
 DRAWN: Final = 64
-MOST_ORDERS: Final = 3
+MOST_ORDERS: Final = 10
 OUT: Final = -1e9
 IN_FIRST, AFTER, AHEAD = range(3)
 """What was taken last: a reading of the first meter; one of the second, soon after the first meter's last, or shortly
@@ -123,48 +123,43 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
     """The lattice, summed over all ways to each state."""
     one, two = _stages(first), _stages(second)
     rows, columns, width = len(one), len(two), one.shape[1]
-    last, next_ = _last_label(first.label), _next_label(first.label)
+    last = _label_there(first)
     gap_s = np.append(np.diff(first.time_s), np.nan)
     gap, soon = bins_of(gap_s), bins_of(np.full(1, SOON_S))[0]
     soon_bins = np.full((rows, columns), soon if np.isfinite(first.time_s).all() else bins_of(np.full(1, np.nan))[0])
-    a_to_a = _moves(one[:-1], one[1:], first.emission[1:], gap[:-1], *_by_label(last[:-1], first.label[1:]), ground)
-    pause_b = bins_of(np.diff(second.time_s))
+    stays, leaves = _over_gaps(first)
+    a_to_a = _moves(one[:-1], one[1:], first.emission[1:], gap[:-1], stays[:-1], leaves[:-1], ground)
+    pause_b = np.broadcast_to(bins_of(np.diff(second.time_s)), (rows + 1, columns - 1))
+    within = _by_label(second.label[:-1], second.label[1:])
     b_to_b = _moves(
-        two[:-1], two[1:], second.emission[1:], pause_b, *_by_label(second.label[:-1], second.label[1:]), ground
-    )
+        two[None, :-1], two[None, 1:], second.emission[None, 1:], pause_b,
+        np.broadcast_to(within[0], pause_b.shape), within[1] * np.append(1.0, leaves)[:, None], ground,
+    )  # fmt: skip
     grid_a, grid_b = np.broadcast_arrays(one[:, None], two[None, :])
     plain = _by_label(*np.broadcast_arrays(last[:, None], second.label[None, :]))
-    across = _by_label(last, np.append(next_[1:], -1))
+    leaving = plain[1] * leaves[:, None]
     emission_b = np.broadcast_to(second.emission[None], (rows, columns, width))
-    entry_soon = _moves(grid_a, grid_b, emission_b, soon_bins, *plain, ground)
+    entry_soon = _moves(grid_a, grid_b, emission_b, soon_bins, plain[0], leaving, ground)
     long_bins = np.broadcast_to(gap[:, None], (rows, columns))
-    entry_late = _moves(
-        grid_a, grid_b, emission_b, long_bins, plain[0] * across[0][:, None], plain[1] * across[1][:, None], ground
-    )
+    entry_late = _moves(grid_a, grid_b, emission_b, long_bins, plain[0] * stays[:, None], leaving, ground)
     # A run of the second that the long pause cuts: its end belongs to what the first measured before, the rest to what
     # it measures next.
     cut = _by_label(
         *np.broadcast_arrays(second.label[None, :-1], np.broadcast_to(second.label[1:], (rows, columns - 1)))
     )
-    split = _moves(grid_b[:, :-1], grid_b[:, 1:], emission_b[:, 1:], long_bins[:, 1:], *cut, ground)
+    split = _moves(
+        grid_b[:, :-1], grid_b[:, 1:], emission_b[:, 1:], long_bins[:, 1:], cut[0], cut[1] * leaves[:, None], ground
+    )
     split = np.where(np.isnan(gap_s)[:, None, None, None], OUT, split)
     change = _changes(gap_s)[:, None, None, None]
     entry_soon, entry_late = entry_soon + change, entry_late + change
     # Back to the first meter: to its reading i, after its reading i − 1 and reading j of the second.
     back_label = _by_label(*np.broadcast_arrays(second.label[None, :], first.label[:, None]))
-    since = _by_label(np.append(-1, last[:-1]), first.label)
+    stayed, left = np.append(1.0, stays[:-1])[:, None], np.append(1.0, leaves[:-1])[:, None]
     emission_a = np.broadcast_to(first.emission[:, None], (rows, columns, width))
     before_gap = np.broadcast_to(np.append(bins_of(np.full(1, np.nan)), gap[:-1])[:, None], (rows, columns))
-    exit_late = _moves(
-        grid_b,
-        grid_a,
-        emission_a,
-        before_gap,
-        back_label[0] * since[0][:, None],
-        back_label[1] * since[1][:, None],
-        ground,
-    )
-    exit_soon = _moves(grid_b, grid_a, emission_a, soon_bins, *back_label, ground)
+    exit_late = _moves(grid_b, grid_a, emission_a, before_gap, back_label[0] * stayed, back_label[1] * left, ground)
+    exit_soon = _moves(grid_b, grid_a, emission_a, soon_bins, back_label[0], back_label[1] * left, ground)
     weight = np.full((rows + 1, columns + 1, 3, width), OUT)
     start = np.log(ground.first + 1e-6)
     weight[1, 0, IN_FIRST] = start[one[0]]
@@ -180,6 +175,29 @@ def _walk(first: Track, second: Track, ground: Ground) -> _Lattice:
             cells = (i[there], j[there], taking)
             weight[cells] = np.maximum(weight[cells], _total(_ways(lattice, *cells)))
     return replace(lattice, score=float(_total(weight[rows, columns].reshape(1, -1, 1))[0, 0]))
+
+
+def _label_there(first: Track) -> Places:
+    """The label of the appliance at each reading of the first meter: typed there, or before at the same one (T)."""
+    place = np.maximum.accumulate(np.where(first.label >= 0, np.arange(len(first.label)), -1))
+    typed = place == np.arange(len(first.label))
+    same = (place >= 0) & (first.at >= 0) & (first.at == first.at[np.maximum(place, 0)])
+    return np.where(typed | same, first.label[np.maximum(place, 0)], -1)
+
+
+def _over_gaps(first: Track) -> tuple[Numbers, Numbers]:
+    """Weight of staying at an appliance over each gap after a reading of the first meter, and of leaving it (T), (T).
+
+    A label that changes may have been typed some readings after the appliance was left; one that stays the same, and
+    what the first meter alone says, hold for the whole gap.
+    """
+    before, after = _last_label(first.label), np.append(_next_label(first.label)[1:], -1)
+    next_at, next_label = np.append(first.at[1:], -1), np.append(first.label[1:], -1)
+    other = (first.label >= 0) & (next_label >= 0) & (first.label != next_label)
+    known = (first.at >= 0) & (next_at >= 0)
+    other |= known & (first.at != next_at)
+    same = (before >= 0) & (before == after) | known & (first.at == next_at)
+    return np.where(other, LABEL_CHANGED, 1.0), np.where(same, LABEL_CHANGED, 1.0)
 
 
 def _changes(gap_s: Numbers) -> Numbers:
@@ -205,7 +223,7 @@ def _ways(lattice: _Lattice, i: Places, j: Places, last: int) -> Numbers:
     else:
         again, over = j > 1, i > 0
         enter = lattice.enter[last - AFTER]
-        ways[again, last] = weight[i[again], j[again] - 1, last][:, :, None] + lattice.second_on[j[again] - 2]
+        ways[again, last] = weight[i[again], j[again] - 1, last][:, :, None] + lattice.second_on[i[again], j[again] - 2]
         ways[over, IN_FIRST] = weight[i[over], j[over] - 1, IN_FIRST][:, :, None] + enter[i[over] - 1, j[over] - 1]
         if last == AHEAD:
             both = again & over

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reconcile.clock import HOUR_S
-from reconcile.matching.belief import Belief, Case, Lacing
+from reconcile.matching.belief import Belief, Case, Lacing, has_lost
 from reconcile.matching.interleaving import Interleaving, interleave
 from reconcile.matching.relative_clocks import Ground, Track, lay_over, score_alone, score_differences
 from reconcile.matching.roles import with_roles
+from reconcile.matching.same_memory import began_anew, between_sessions, pauses_between
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -24,11 +25,14 @@ FINE_S: Final = 20.0
 COARSE_S: Final = 60.0
 REACH_S: Final = 1500.0
 MOST_TRIED: Final = 900
-MOST_VARIANTS: Final = 4
+MOST_VARIANTS: Final = 10
 MOST_OF_CUT_MEMORY: Final = 12
 LEAST_VARIANT: Final = 0.003
 WITHOUT_CLOCK: Final = 12.0
 """What a likeliest order falls short of all orders together [log likelihood]."""
+
+ANY_PAUSE: Final = 0.02
+"""Weight of each pause between two sessions of one memory, against what each alone says of its clock."""
 
 ONE_HOUR_APART: Final = 0.05
 DRIFTS: Final = 0.1
@@ -40,12 +44,13 @@ DRIFT_STEPS: Final = np.array([-60, -50, -40, -30, -22, -15, -9, 9, 15, 22, 30, 
 @dataclass(frozen=True, kw_only=True)
 class Laid:
     """A crew while it grows: members (number, difference of clock to the anchor, drift, middle, unsureness) and
-    their track, in the order they were taken.
+    their track, in the order they were taken. ``counted``: the part of ``log_weight`` that the chain counts once more.
     """
 
     members: tuple[tuple[int, float, float, float, float], ...]
     track: Track
     log_weight: float
+    counted: float = 0.0
     laced: tuple[Lacing, ...] = ()
 
 
@@ -59,54 +64,77 @@ def lay(
     assert base is not None
     alone = score_alone(track, grounds) + float(np.log(ARRIVES_ANY_TIME * (1.0 - TOGETHER) / TOGETHER))
     found: list[Laid] = []
-    middle_s = 0.5 * float(track.time_s[0] + track.time_s[-1])
     for way in laid:
-        before = score_alone(way.track, grounds)
+        gained = -score_alone(way.track, grounds) - alone
         first, second = with_roles(way.track, track)
         if not cases[other].session.timed or np.isnan(first.time_s).any():
-            found += [
-                Laid(
-                    members=(*way.members, (other, 0.0, 0.0, 0.0, np.inf)),
-                    track=replace(lay_over(first, second).sorted_by(laced.order), time_s=laced.time_s),
-                    log_weight=way.log_weight + laced.score - before - alone + WITHOUT_CLOCK,
-                    laced=(*way.laced, _lacing(len(way.members), laced, first)),
-                )
-                for laced in interleave(first, second, grounds)[: 1 if len(laid) > MOST_VARIANTS else None]
-            ]
-            continue
-        difference_s, drift, log_prior = _differences(first, second, base, belief, grounds)
-        score_s, orders = score_differences(first, second, difference_s, drift, grounds)
-        log_weight = score_s + log_prior - before - alone
-        after = _same_memory_order(way, cases, other)
-        if after:
-            begins = second.time_s[0] - difference_s - drift * (second.time_s[0] - middle_s)
-            ends = second.time_s[-1] - difference_s - drift * (second.time_s[-1] - middle_s)
-            bad = (begins < after[0]) | (ends > after[1])
-            log_weight = np.where(bad, -np.inf, log_weight)
-            if not np.isfinite(log_weight).any():
-                continue
-        tags = np.round(difference_s / OFFSET_APART_S).astype(np.int64) if after else np.zeros(len(orders), np.int64)
-        unsure_s = _spread(difference_s, log_weight)
-        for places in _distinct(orders, tags, log_weight):
-            best = places[log_weight[places].argmax()]
-            mass = float(np.logaddexp.reduce(log_weight[places]))
-            shown = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
-            joined = lay_over(first, replace(second, time_s=shown))
-            member = (other, float(difference_s[best]), float(drift[best]), middle_s, unsure_s)
-            found.append(
-                Laid(
-                    members=(*way.members, member),
-                    track=joined.sorted_by(np.argsort(joined.time_s, kind="stable")),
-                    log_weight=way.log_weight + mass,
-                    laced=way.laced,
-                )
-            )
+            most = 1 if len(laid) > MOST_VARIANTS else None
+            found += _laced_in(way, other, first, second, interleave(first, second, grounds)[:most], gained)
+        else:
+            after = between_sessions(way.members, way.track, cases, other)
+            tried = _differences(first, second, base, belief, grounds, after)
+            found += _laid_over(way, other, first, second, tried, grounds, after, gained)
     if not found or max(way.log_weight for way in found) < max(way.log_weight for way in laid):
         return []
     found.sort(key=lambda way: -way.log_weight)
     least = found[0].log_weight + np.log(LEAST_VARIANT)
     several = len({cases[number].session.source for number, *_ in found[0].members}) < len(found[0].members)
     return [way for way in found[: MOST_OF_CUT_MEMORY if several else MOST_VARIANTS] if way.log_weight > least]
+
+
+def _laced_in(
+    way: Laid, other: int, first: Track, second: Track, orders: list[Interleaving], gained: float
+) -> list[Laid]:  # fmt: skip
+    """A crew with a session whose clock tells nothing, in each of these orders."""
+    return [
+        Laid(
+            members=(*way.members, (other, 0.0, 0.0, 0.0, np.inf)),
+            track=replace(lay_over(first, second).sorted_by(laced.order), time_s=laced.time_s),
+            log_weight=way.log_weight + laced.score + gained + WITHOUT_CLOCK,
+            counted=way.counted,
+            laced=(*way.laced, _lacing(len(way.members), laced, first)),
+        )
+        for laced in orders
+    ]
+
+
+def _laid_over(
+    way: Laid, other: int, first: Track, second: Track, tried: tuple[Numbers, Numbers, Numbers],
+    grounds: tuple[Ground, ...], after: tuple[float, float] | None, gained: float,
+) -> list[Laid]:  # fmt: skip
+    """A crew with a session laid over it by its clock, one way for each order that the differences ``tried`` give.
+
+    Between sessions of one memory the pause is all that the difference changes, and the chain weighs it: it is counted
+    once.
+    """
+    difference_s, drift, log_prior = tried
+    middle_s = 0.5 * float(second.time_s[0] + second.time_s[-1])
+    score_s, orders = score_differences(first, second, difference_s, drift, grounds)
+    tags = np.zeros(len(orders), dtype=np.int64)
+    if after:
+        shown = second.time_s[[0, -1]] - difference_s[:, None] - drift[:, None] * (second.time_s[[0, -1]] - middle_s)
+        log_prior = np.where((shown[:, 0] < after[0]) | (shown[:, 1] > after[1]), -np.inf, log_prior)
+        if not np.isfinite(log_prior).any():
+            return []
+        tags = np.round(difference_s / OFFSET_APART_S).astype(np.int64)
+    log_weight = score_s + log_prior + gained
+    unsure_s = _spread(difference_s, log_weight)
+    found: list[Laid] = []
+    for places in _distinct(orders, tags, log_weight):
+        best = places[log_weight[places].argmax()]
+        mass = float(np.logaddexp.reduce(log_weight[places]))
+        shown_s = second.time_s - difference_s[best] - drift[best] * (second.time_s - middle_s)
+        joined = lay_over(first, replace(second, time_s=shown_s))
+        found.append(
+            Laid(
+                members=(*way.members, (other, float(difference_s[best]), float(drift[best]), middle_s, unsure_s)),
+                track=joined.sorted_by(np.argsort(joined.time_s, kind="stable")),
+                log_weight=way.log_weight + mass,
+                counted=way.counted + (mass - float(np.logaddexp.reduce(log_prior[places])) if after else 0.0),
+                laced=way.laced,
+            )
+        )
+    return found
 
 
 def _spread(difference_s: Numbers, log_weight: Numbers) -> float:
@@ -118,16 +146,6 @@ def _spread(difference_s: Numbers, log_weight: Numbers) -> float:
 
 def _lacing(member: int, laced: Interleaving, first: Track) -> Lacing:
     return Lacing(member=member, share=laced.share, gap=laced.gap, beside=first.member, row=first.row)
-
-
-def _same_memory_order(way: Laid, cases: list[Case], other: int) -> tuple[float, float] | None:
-    """Between which times a session of a memory that is in the crew already must lie; nothing for another memory."""
-    low, high = -np.inf, np.inf
-    for at, (number, *_) in enumerate(way.members):
-        if cases[number].session.source == cases[other].session.source:
-            times = way.track.time_s[way.track.member == at]
-            low, high = (max(low, times[-1]), high) if number < other else (low, min(high, times[0]))
-    return None if not np.isfinite(low) and not np.isfinite(high) else (low, high)
 
 
 def _distinct(order: Places, tags: Places, log_weight: Numbers) -> list[Places]:
@@ -142,10 +160,15 @@ def _distinct(order: Places, tags: Places, log_weight: Numbers) -> list[Places]:
 
 
 def _differences(
-    first: Track, second: Track, base: Belief, belief: Belief, grounds: tuple[Ground, ...]
+    first: Track, second: Track, base: Belief, belief: Belief, grounds: tuple[Ground, ...],
+    after: tuple[float, float] | None,
 ) -> tuple[Numbers, Numbers, Numbers]:  # fmt: skip
     """Differences of the clocks worth scoring [s], drifts, and their log prior."""
     centres, weights = _centres(base, belief)
+    if after is not None:
+        any_pause_s = pauses_between(second.time_s, after)
+        centres = np.concatenate([centres, any_pause_s])
+        weights = np.concatenate([weights, np.full(len(any_pause_s), ANY_PAUSE)])
     grid = _grid(centres, FINE_S)
     if len(grid) > MOST_TRIED:
         grid = _grid(centres, COARSE_S)
@@ -165,7 +188,10 @@ def _differences(
         drifts.append(table[:, 1])
         share = DRIFTS / len(DRIFT_STEPS) * 30.0 / FINE_S
         priors.append(_log_prior(table[:, 0], centres, weights) + np.log(share))
-    return np.concatenate(differences), np.concatenate(drifts), np.concatenate(priors)
+    every_s, every_drift, log_prior = (np.concatenate(parts) for parts in (differences, drifts, priors))
+    if after is not None and has_lost(belief):
+        log_prior = log_prior + began_anew(second.time_s[0] - every_s - after[0], second.time_s[0])
+    return every_s, every_drift, log_prior
 
 
 def _grid(centres: Numbers, step_s: float) -> Numbers:

@@ -44,7 +44,8 @@ UNKNOWN_PAUSE: Final = 0.01
 @dataclass(frozen=True, kw_only=True)
 class Track:
     """The readings of one or more meters by one clock: ``time_s`` [s, NaN where there is none], ``kind``, ``label``
-    (number, −1 none), ``emission`` (T, D): weight of each stage by the meter; ``member`` and ``row``: whose reading.
+    (number, −1 none), ``emission`` (T, D): weight of each stage by the meter; ``member`` and ``row``: whose reading;
+    ``at``: the appliance that its meter alone surely says (−1 open).
     """
 
     time_s: Numbers
@@ -53,6 +54,7 @@ class Track:
     emission: Numbers
     member: Places
     row: Places
+    at: Places
 
     def sorted_by(self, order: Places) -> Track:
         """The readings in that order."""

@@ -14,12 +14,13 @@ from reconcile.matching.progress import stages_of_kind
 from reconcile.matching.relative_clocks import Track
 
 Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
 
 LONG_WORD: Final = 4
 
 
-def find_track(session: Session, member: int, words: dict[str, int]) -> Track:
-    """A session as a track; ``words`` numbers the labels."""
+def find_track(session: Session, member: int, words: dict[str, int], at: Places | None) -> Track:
+    """A session as a track; ``words`` numbers the labels, ``at``: where its meter alone surely was (T)."""
     times = known_times(session.time_s) if session.timed else _beats(session)
     plain = [plain_label(text) for text in session.label]
     label = np.array([_number_of(word, words) if word else -1 for word in plain], dtype=np.int64)
@@ -30,6 +31,7 @@ def find_track(session: Session, member: int, words: dict[str, int]) -> Track:
         emission=np.ones((len(session.kind), stages_of_kind().shape[1])),
         member=np.full(len(session.kind), member),
         row=np.arange(len(session.kind)),
+        at=np.full(len(session.kind), -1) if at is None else at,
     )
 
 
