@@ -11,6 +11,7 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
     progress.py  how the work on one appliance goes on
     slots.py     an appliance and what was done before it at the same visit
     factors.py   all of that as factors of one session
+    handed_over.py  sessions cut where the meter went to another engineer
     crews.py     sessions of meters that were used together (laying.py, roles.py, crew_cases.py, crew_beliefs.py)
     batches.py   many sessions stacked
     chain.py     forward–backward
@@ -41,6 +42,7 @@ from reconcile.matching.empty_visits import (
 from reconcile.matching.exchanges import read_by_exchanges
 from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
+from reconcile.matching.handed_over import cut_where_handed_over
 from reconcile.matching.joint_steps import settle_sessions
 from reconcile.matching.neighbours import Trace, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, join_restarts, order_sightings
@@ -95,7 +97,12 @@ def match_sightings(
     sessions = read_by_exchanges(find_sessions(order_sightings(sightings)), clock_readings)
     sessions = join_restarts(sessions, [has_lost_date(session, visits) for session in sessions])
     cases = _cases(sessions, reading_ids, answers, visits)
-    crews = find_crews(cases, _first_look(cases, visits), visits, usual_habits())
+    beliefs = _first_look(cases, visits)
+    cut = cut_where_handed_over(sessions, beliefs, visits) if visits.several_engineers else sessions
+    if len(cut) > len(sessions):
+        cases = _cases(cut, reading_ids, answers, visits)
+        beliefs = _first_look(cases, visits)
+    crews = find_crews(cases, beliefs, visits, usual_habits())
     in_crews = {member.number for crew in crews for member in crew.members}
     units = [*crews, *(case for number, case in enumerate(cases) if number not in in_crews)]
     habits = _learnt(units, visits)

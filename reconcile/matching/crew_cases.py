@@ -79,7 +79,7 @@ def _merged(way: Laid, order: Places, numbers: list[int], cases: list[Case]) -> 
         beat_s=time_s,
         start=np.zeros(len(order), dtype=np.int64),
         meter=meter[order],
-        serials=tuple(sorted({session.meter_serial for session in sessions if session.meter_serial})),
+        serials=tuple(session.meter_serial for session in sessions),
         emission=emission[order],
         exchanged_s=first.exchanged_s,
     )

@@ -54,7 +54,7 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], visits: Visits, 
     free = set(range(len(cases)))
     partners = _partners(cases, beliefs)
     apart: dict[int, set[int]] = {}
-    if len(np.unique(visits.engineer[visits.engineer >= 0])) > 1:
+    if visits.several_engineers:
         apart = _elsewhere(cases, beliefs)
         engineer = [_engineer(case, belief, visits) for case, belief in zip(cases, beliefs, strict=True)]
         for one, row in partners.items():

@@ -46,6 +46,9 @@ NOT_TOGETHER: Final = 0.04
 NOT_SEEN: Final = 0.15
 """Beginning an appliance that the other meter did not see, while that meter was at another one."""
 
+NOT_NAMED_HERE: Final = 0.05
+"""A reading of a meter that the list names, at a visit for which it names others or at another engineer's."""
+
 IS_OF_RCD: Final = np.array([*(quantity == "rcd_trip_time" for quantity, _ in KINDS), False])
 IS_OF_EARTH: Final = np.array([*(quantity == "continuity_resistance" for quantity, _ in KINDS), False])
 """By kind; the last entry stands for none (−1)."""
@@ -171,6 +174,8 @@ def placing_factors(
         labels_count=labels_count,
     )  # fmt: skip
     allowed = _allowed(decided, appliances) * _equipment(session, visits, appliances)
+    if session.meter is not None:
+        allowed *= _by_serial(session, visits, appliances)
     travel, ending = travel_weights(session, visits, placing, hints)
     enter, departed = _hours(session, visits, placing)
     return PlacingFactors(
@@ -211,6 +216,19 @@ def _equipment(session: Session, visits: Visits, appliances: Places) -> Numbers:
     if class_two.any():
         fit[:, :-1][np.ix_(IS_OF_EARTH[session.kind], class_two)] = EARTH_OF_CLASS_TWO
     return fit
+
+
+def _by_serial(session: Session, visits: Visits, appliances: Places) -> Numbers:
+    """How well the meter of each reading fits those that the list names for the visit (T, A + 1)."""
+    job = visits.appliance_job[appliances]
+    fit = np.ones((len(session.serial_of_meter), len(appliances) + 1))
+    for number, serial in enumerate(session.serial_of_meter):
+        owners = visits.engineers_of.get(serial or "")
+        if owners is not None:
+            another = np.array([bool(visits.serials[one]) and serial not in visits.serials[one] for one in job])
+            strange = (visits.engineer[job] >= 0) & ~np.isin(visits.engineer[job], list(owners))
+            fit[number, :-1] = np.where(another | strange, NOT_NAMED_HERE, 1.0)
+    return fit[session.meter_of]
 
 
 def _allowed(decided: Decided, appliances: Places) -> Numbers:

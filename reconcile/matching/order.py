@@ -46,9 +46,9 @@ class Session:
     gave none, and ``dated`` says that it was stamped in UTC; ``kind`` places in ``KINDS``; ``record`` numbers the
     records, so that the cells of one wide row share one number. ``source`` is the file. ``beat_s`` [s] tells pauses
     apart, and ``start`` numbers the starts of the clock: a pause is known within one start only. Of several meters in
-    one session (see crews.py) ``meter`` numbers the meter of each reading, ``serials`` names them and ``emission``
-    (T, D) weighs each stage by what its meter is used for. ``exchanged_s``: what was taken off the times because the
-    clock was compared with a computer's later on [s], NaN where it was not.
+    one session (see crews.py) ``meter`` numbers the meter of each reading, ``serials`` their serial numbers and
+    ``emission`` (T, D) weighs each stage by what its meter is used for. ``exchanged_s``: what was taken off the times
+    because the clock was compared with a computer's later on [s], NaN where it was not.
     """
 
     meter_serial: str | None
@@ -62,7 +62,7 @@ class Session:
     beat_s: Numbers
     start: Places
     meter: Places | None = None
-    serials: tuple[str, ...] = ()
+    serials: tuple[str | None, ...] = ()
     emission: Numbers | None = None
     exchanged_s: float = np.nan
 
@@ -70,6 +70,11 @@ class Session:
     def meter_of(self) -> Places:
         """The number of the meter of each reading, all 0 where there is one meter only."""
         return np.zeros(len(self.rows), dtype=np.int64) if self.meter is None else self.meter
+
+    @property
+    def serial_of_meter(self) -> tuple[str | None, ...]:
+        """The serial number of each meter, in the numbers of ``meter_of``; nothing where it is not known."""
+        return self.serials or (self.meter_serial,)
 
     @property
     def timed(self) -> bool:

@@ -128,8 +128,7 @@ def _within(visits: Visits, low_s: float, high_s: float) -> Places:
 
 
 def _weights(session: Session, visits: Visits, hints: Hints, jobs: Places) -> Numbers:
-    own = set(session.serials or ([session.meter_serial] if session.meter_serial else []))
-    own &= visits.named_serials
+    own = visits.named_serials & set(session.serial_of_meter)
     owners = frozenset().union(*(visits.engineers_of.get(serial, frozenset()) for serial in own))
     by_meter = [
         UNNAMED if not own or not visits.serials[job] else NAMED if own & visits.serials[job] else OTHER_METER

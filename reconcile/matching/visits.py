@@ -64,6 +64,11 @@ class Visits:
     has_rcd: NDArray[np.bool_]
     class_two: NDArray[np.bool_]
 
+    @property
+    def several_engineers(self) -> bool:
+        """True where the list names more than one."""
+        return len(np.unique(self.engineer[self.engineer >= 0])) > 1
+
 
 def list_visits(jobs: pd.DataFrame, appliances: pd.DataFrame) -> Visits:
     """The visits of a job list (schemas Jobs, Appliances). Appliances of unknown jobs are left out."""
