@@ -33,7 +33,7 @@ from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crew_beliefs import split_beliefs
-from reconcile.matching.crews import find_crews, may_have_company
+from reconcile.matching.crews import find_crews, may_have_company, use_of
 from reconcile.matching.empty_visits import (
     ask_about_double_rounds,
     ask_about_second_visits,
@@ -44,7 +44,7 @@ from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.handed_over import cut_where_handed_over
 from reconcile.matching.joint_steps import settle_sessions
-from reconcile.matching.neighbours import Trace, find_hints, trace_of
+from reconcile.matching.neighbours import Trace, alike, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, join_restarts, order_sightings
 from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
 from reconcile.matching.placing import Hints, has_lost_date
@@ -111,11 +111,15 @@ def match_sightings(
     found = _Found(cases=cases, visits=visits, reading_ids=reading_ids)
     for unit, members, belief in zip(units, numbers, _beliefs(units, visits, habits), strict=True):
         found.take(unit, members, belief)
-    hints = find_hints(cases, found.traces, visits.appliance_job, numbers)
-    again = sorted(hints)
-    second = [replace(units[place], hints=hints[place]) for place in again]
-    for place, unit, belief in zip(again, second, _beliefs(second, visits, habits), strict=True):
-        found.take(unit, numbers[place], belief)
+    kinds = [use_of(case.session) if visits.several_engineers else case.session.meter_serial or "" for case in cases]
+    for by_surer in (True, False):
+        hints = find_hints(cases, found.traces, visits.appliance_job, numbers, kinds, by_surer=by_surer)
+        again = sorted(place for place in hints if not alike(hints[place], units[place].hints))
+        for place in again:
+            units[place] = replace(units[place], hints=hints[place])
+        for place, belief in zip(again, _beliefs([units[place] for place in again], visits, habits), strict=True):
+            if belief is not None:  # what the others say rules out only what else there is
+                found.take(units[place], numbers[place], belief)
     rows, clocks = found.rows, found.clocks
     settle_sessions(
         cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS, joined_already=in_crews

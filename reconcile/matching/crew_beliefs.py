@@ -48,8 +48,9 @@ def _order_sure(belief: Belief, crew: Case, visits: Visits) -> tuple[Numbers, Nu
     isolation = (step >= 0) & (PHASE_OF_STEP[step] == PHASES.index("isolation"))
     typed = _named_by_label(crew.session.label, belief.appliances, top, visits)
     sure, step_sure = np.ones(count), np.ones(count)
-    for lacing in crew.laced:
-        beside = np.array([crew.members[of].place[row] for of, row in zip(lacing.beside, lacing.row, strict=True)])
+    for laced in crew.laced:
+        lacing = _as_weighed(laced, belief, crew)
+        beside = _places_beside(lacing, crew)
         own = crew.members[lacing.member].place
         left = np.append(-1, top[beside])[None, :] == top[own][:, None]
         right = np.append(top[beside], -1)[None, :] == top[own][:, None]
@@ -64,6 +65,31 @@ def _order_sure(belief: Belief, crew: Case, visits: Visits) -> tuple[Numbers, Nu
         step_sure[own] = np.minimum(step_sure[own], (lacing.share * alike).sum(axis=1))
         step_sure[beside] = np.minimum(step_sure[beside], _side_sure(lacing, isolation[own], top[own], top[beside]))
     return np.minimum(sure, 1.0), np.minimum(step_sure, 1.0)
+
+
+def _as_weighed(lacing: Lacing, belief: Belief, crew: Case) -> Lacing:
+    """The same readings with the share of each gap after the chain has weighed the orders tried, and the gap in the
+    likeliest of them. What no order tried stands for keeps its share.
+    """
+    own = crew.members[lacing.member].place
+    beside = _places_beside(lacing, crew)
+    weight = np.bincount(belief.variant, weights=belief.weight, minlength=len(crew.variants))
+    row = np.arange(len(own))
+    weighed, tried = np.zeros(lacing.share.shape), np.zeros(lacing.share.shape, dtype=bool)
+    gaps = []
+    for variant, share in zip(crew.variants, weight, strict=True):
+        order = np.argsort(variant.place)
+        gap = (order[beside][None, :] < order[own][:, None]).sum(axis=1)
+        weighed[row, gap] += share
+        tried[row, gap] = True
+        gaps.append(gap)
+    covered = (lacing.share * tried).sum(axis=1, keepdims=True)
+    return replace(lacing, share=covered * weighed + np.where(tried, 0.0, lacing.share), gap=gaps[int(weight.argmax())])
+
+
+def _places_beside(lacing: Lacing, crew: Case) -> Places:
+    """Where the readings between which the gaps are stand in the crew's session."""
+    return np.array([crew.members[of].place[row] for of, row in zip(lacing.beside, lacing.row, strict=True)])
 
 
 def _side_sure(lacing: Lacing, isolation: NDArray[np.bool_], own: Places, beside: Places) -> Numbers:

@@ -22,6 +22,7 @@ from reconcile.matching.laying import Laid, lay
 from reconcile.matching.order import KINDS, PROOF_KIND, VOLTAGE_KINDS, Session
 from reconcile.matching.placing import has_lost_date
 from reconcile.matching.relative_clocks import Ground, lay_grounds
+from reconcile.matching.rivals import worse_pairs
 from reconcile.matching.tracks import find_track
 from reconcile.matching.visits import Visits
 
@@ -40,6 +41,7 @@ OF_ONE: Final = 0.9
 FEWEST_OF_ONE: Final = 1.5
 """A meter is one engineer's where so large a share, and more than so many, of its jobs [expected number] are his."""
 
+LEAST_USE: Final = 0.15
 AT_ONCE_S: Final = 3600.0
 METALWORK_KIND: Final = KINDS["non_contact_voltage", ""]
 BREAK_MARGIN_S: Final = 1200.0
@@ -57,11 +59,11 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], visits: Visits, 
     if visits.several_engineers:
         apart = _elsewhere(cases, beliefs)
         engineer = [_engineer(case, belief, visits) for case, belief in zip(cases, beliefs, strict=True)]
-        for one, row in partners.items():
-            for other in row:
-                if -1 < engineer[one] != engineer[other] > -1:
-                    apart.setdefault(one, set()).add(other)
-                    apart.setdefault(other, set()).add(one)
+        strangers = [
+            (one, other) for one, row in partners.items() for other in row if -1 < engineer[one] != engineer[other] > -1
+        ]
+        _part(apart, strangers)
+        _part(apart, worse_pairs(partners, apart, lambda one, other: _gain(one, other, cases, beliefs, grounds)))
     crews: list[Case] = []
     for anchor in sorted(partners, key=lambda number: _anchor_rank(cases[number], beliefs[number], number)):
         if anchor not in free:
@@ -72,6 +74,24 @@ def find_crews(cases: list[Case], beliefs: list[Belief | None], visits: Visits, 
             lost = {number: has_lost(beliefs[number]) for number in members}
             crews.append(crew_case(laid, cases, lost))
     return crews
+
+
+def _part(apart: dict[int, set[int]], pairs: list[tuple[int, int]]) -> None:
+    """Keep these pairs out of one crew."""
+    for one, other in pairs:
+        apart.setdefault(one, set()).add(other)
+        apart.setdefault(other, set()).add(one)
+
+
+def _gain(one: int, other: int, cases: list[Case], beliefs: list[Belief | None], grounds: tuple[Ground, ...]) -> float:
+    """How much better two sessions explain each other than each itself [log likelihood]."""
+    anchor, second = sorted((one, other), key=lambda number: _anchor_rank(cases[number], beliefs[number], number))
+    words: dict[str, int] = {}
+    first = find_track(cases[anchor].session, 0, words, _at(beliefs[anchor]))
+    alone = Laid(members=((anchor, 0.0, 0.0, 0.0, 0.0),), track=first, log_weight=0.0)
+    track = find_track(cases[second].session, 1, words, _at(beliefs[second]))
+    found = lay([alone], second, cases, beliefs, track, grounds, anchor)
+    return max((way.log_weight for way in found), default=-np.inf)
 
 
 def may_have_company(sessions: list[Session], visits: Visits) -> list[int]:
@@ -140,13 +160,12 @@ def _elsewhere(cases: list[Case], beliefs: list[Belief | None]) -> dict[int, set
     for place, one in enumerate(dated):
         for other in dated[place + 1 :]:
             first, second = cases[one].session, cases[other].session
-            if first.meter_serial == second.meter_serial or _use(first) != _use(second):
+            if first.meter_serial == second.meter_serial or use_of(first) != use_of(second):
                 continue
             begins = max(np.nanmin(first.time_s), np.nanmin(second.time_s))
             ends = min(np.nanmax(first.time_s), np.nanmax(second.time_s))
             if ends - begins > AT_ONCE_S:
-                found.setdefault(one, set()).add(other)
-                found.setdefault(other, set()).add(one)
+                _part(found, [(one, other)])
     return found
 
 
@@ -165,12 +184,11 @@ def _engineer(case: Case, belief: Belief | None, visits: Visits) -> int:
     return best if best >= 0 and share[best] > max(FEWEST_OF_ONE, OF_ONE * share.sum()) else -1
 
 
-def _use(session: Session) -> tuple[bool, ...]:
-    """What a meter was used for: proving, voltages, anything else but metalwork."""
+def use_of(session: Session) -> tuple[bool, ...]:
+    """What a meter was used for: proving, voltages, anything else but metalwork; a reading or two are no use."""
     rest = ~np.isin(session.kind, [PROOF_KIND, METALWORK_KIND, *VOLTAGE_KINDS])
-    return (
-        bool((session.kind == PROOF_KIND).any()), bool(np.isin(session.kind, VOLTAGE_KINDS).any()), bool(rest.any()),
-    )  # fmt: skip
+    parts = (session.kind == PROOF_KIND, np.isin(session.kind, VOLTAGE_KINDS), rest)
+    return tuple(bool(part.mean() > LEAST_USE) for part in parts)
 
 
 def _goes_on(cases: list[Case], beliefs: list[Belief | None], before: int) -> bool:

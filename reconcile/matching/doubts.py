@@ -14,7 +14,7 @@ from rapidfuzz.distance import OSA
 
 from reconcile.matching.labels import plain_label
 from reconcile.matching.order import VOLTAGE_KINDS, Session
-from reconcile.matching.progress import PHASE_OF_STEP
+from reconcile.matching.progress import PHASE_OF_STEP, STEP_NAMES, TRIPLES
 from reconcile.matching.visits import Visits
 from schemas.steps import PHASES
 
@@ -32,6 +32,10 @@ MOST_ASIDE: Final = 5
 SLIPS: Final = 2
 """Letters that may differ in a label that is still meant to be the listed one."""
 
+TYPED_AS_LISTED: Final = 2
+"""Readings under the listed label from which on it counts as what the appliance is called."""
+
+MOSTLY_AS_LISTED: Final = 0.7
 ANOTHER_DAY_S: Final = 13 * 3600.0
 LOST_FROM_S: Final = 2 * 366 * 86400.0
 """A date longer ago than this is one that a clock started anew with, not that of another visit."""
@@ -39,6 +43,7 @@ LOST_FROM_S: Final = 2 * 366 * 86400.0
 ENOUGH_JOBS: Final = 3
 """A date that is wrong in the same way at so many jobs of the list is a wrong date, not another visit."""
 
+DEAD_VOLTAGES, RESTORED_VOLTAGES = frozenset(TRIPLES[1]), frozenset(TRIPLES[2])
 BEFORE: Final = PHASES.index("before")
 AFTER: Final = PHASES.index("restored")
 
@@ -48,16 +53,32 @@ def labelled_elsewhere(session: Session, appliance: Places, visits: Visits) -> N
     the same stretch under that label was found at one of those.
 
     A label that was simply not changed at the next appliance begins at its own: such a stretch is left to time and
-    order.
+    order. Readings without a label that follow within the stretch, or soon after it, go with it.
     """
     listed = visits.called[0][1]
     found = np.zeros(len(appliance), dtype=bool)
-    for text, stretch in (one for stretches in _stretches(session) for one in stretches):
-        if (listed[appliance[stretch]] != text).all():
-            found[stretch] = bool((listed == text).any())
-            found[stretch] &= ~_called_otherwise(text, appliance[stretch], visits)
-            found[stretch] |= _numbered_otherwise(text, appliance[stretch], visits)
+    for stretches in _stretches(session):
+        for number, (text, stretch) in enumerate(stretches):
+            if (listed[appliance[stretch]] != text).all():
+                found[stretch] = bool((listed == text).any())
+                found[stretch] &= ~_called_otherwise(text, appliance[stretch], visits)
+                found[stretch] |= _numbered_otherwise(text, appliance[stretch], visits)
+                until = stretches[number + 1][1][0] if number + 1 < len(stretches) else len(appliance)
+                found[_going_along(session, appliance, stretch[found[stretch]], int(until))] = True
     return found
+
+
+def _going_along(session: Session, appliance: Places, stretch: Places, until: int) -> Places:
+    """The readings of the same meter and appliance without a label after those of a stretch, up to a long pause."""
+    if not len(stretch):
+        return stretch
+    after = np.arange(stretch[0], until)
+    after = after[session.meter_of[after] == session.meter_of[stretch[0]]]
+    with np.errstate(invalid="ignore"):
+        long = (np.diff(session.beat_s[after]) > PAUSE_S) | (np.diff(session.start[after]) != 0)
+    late = np.flatnonzero(long & (after[1:] > stretch[-1]))
+    after = after[: late[0] + 1] if len(late) else after
+    return np.asarray(after[np.isin(appliance[after], appliance[stretch])], dtype=np.int64)
 
 
 def _stretches(session: Session) -> Iterator[list[tuple[str, Places]]]:
@@ -80,9 +101,10 @@ def _called_otherwise(text: str, appliance: Places, visits: Visits) -> NDArray[n
     return np.asarray((listed[appliance] == "") & (np.any(ways, axis=0) | common), dtype=bool)
 
 
-def label_of_its_own(session: Session, appliance: Places) -> NDArray[np.bool_]:
-    """True for readings under a label that is unlike the one before and after it, which were typed for the appliance
-    they were found at: something else may have been tested in between.
+def label_of_its_own(session: Session, appliance: Places, visits: Visits) -> NDArray[np.bool_]:
+    """True for readings under a label that is unlike those typed for the appliance they were found at, between
+    readings under one of them, or unlike all names of it where the others are the listed one: something else may have
+    been tested.
     """
     found = np.zeros(len(appliance), dtype=bool)
     for stretches in _stretches(session):
@@ -92,6 +114,31 @@ def label_of_its_own(session: Session, appliance: Places) -> NDArray[np.bool_]:
             one = appliance[inside[0]]
             if around == again and appliance[before[-1]] == one == appliance[after[0]]:
                 found[inside] = (appliance[inside] == one) & _unlike(text, around)
+        found |= _named_as_nothing(stretches, appliance, visits)
+    return found
+
+
+def _named_as_nothing(
+    stretches: list[tuple[str, Places]], appliance: Places, visits: Visits
+) -> NDArray[np.bool_]:  # fmt: skip
+    """True for the stretches under a label that was typed only there and is like no name of their appliance, which was
+    typed as the list has it otherwise, as nearly all of the session's were.
+    """
+    found = np.zeros(len(appliance), dtype=bool)
+    listed = visits.called[0][1]
+    times: dict[str, int] = {}
+    by_list: dict[int, int] = {}
+    for text, stretch in stretches:
+        times[text] = times.get(text, 0) + 1
+        for one in appliance[stretch]:
+            by_list[int(one)] = by_list.get(int(one), 0) + (one >= 0 and listed[one] == text)
+    mostly = sum(by_list.values()) >= MOSTLY_AS_LISTED * sum(len(stretch) for _, stretch in stretches)
+    for text, stretch in stretches:
+        one = int(appliance[stretch[0]])
+        named = by_list.get(one, 0) >= TYPED_AS_LISTED or (mostly and listed[one] and len(stretch) <= MOST_ASIDE)
+        if one >= 0 and times[text] == 1 and named:
+            names = [str(names[one]) for _, names in visits.called if names[one]]
+            found[stretch] = (appliance[stretch] == one) & all(_unlike(text, name) for name in names)
     return found
 
 
@@ -178,3 +225,18 @@ def is_torn(kind: Places, appliance: Places, step: Places) -> NDArray[np.bool_]:
             run = []
         run.append(place)
     return torn
+
+
+def dead_once_more(appliance: Places, step: Places) -> NDArray[np.bool_]:
+    """True for dead tests at an appliance that this meter found live again before, with no proof of the instrument in
+    between: it may be live still.
+    """
+    found = np.zeros(len(step), dtype=bool)
+    live: set[int] = set()
+    for place, (one, name) in enumerate(zip(appliance.tolist(), [STEP_NAMES[at] for at in step], strict=True)):
+        if name == "proof_before":
+            live.discard(one)
+        elif name in RESTORED_VOLTAGES:
+            live.add(one)
+        found[place] = name in DEAD_VOLTAGES and one in live
+    return found

@@ -48,15 +48,15 @@ def ask_where_a_visit_is_empty(rows: list[dict[str, Any]], visits: Visits, *, ma
 
 def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks: dict[str, int]) -> None:
     """Mark as to be asked the readings of an appliance that has a whole part of the work twice, where another of the
-    same day has not one, or two parts of it, where another has none that is settled. ``rows`` are changed.
+    same day has not one, or two parts of it, where another has neither, or none that is settled. ``rows`` are changed.
     """
     if not rows:
         return
     appliance = np.concatenate([row["appliance"] for row in rows])
     step = np.concatenate([row["step"] for row in rows])
     asked = np.concatenate([row["status"] == marks["review"] for row in rows])
-    none = visits.attended[visits.appliance_job].copy()
-    unsettled = none.copy()
+    attended = visits.attended[visits.appliance_job]
+    none, unsettled = attended.copy(), attended.copy()
     none[appliance[appliance >= 0]] = False
     unsettled[appliance[(appliance >= 0) & ~asked]] = False
     likely = np.concatenate([row["confidence"] > LIKELY for row in rows])
@@ -65,9 +65,12 @@ def ask_about_double_rounds(rows: list[dict[str, Any]], visits: Visits, *, marks
     np.add.at(times, (appliance[given], step[given]), 1)
     doubled = np.stack([(times[:, phase == PHASE_OF_STEP] > 1).sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
     parts = (doubled >= A_TRIPLE).sum(axis=0)
+    once = np.stack([times[:, phase == PHASE_OF_STEP].sum(axis=1) for phase in np.unique(PHASE_OF_STEP)])
     # Some engineers do one part twice everywhere; beside readings that are only asked about, two parts must be double.
     rival = {int(one): _rival(int(one), none, visits) for one in np.flatnonzero(parts)}
-    rival |= {int(one): _rival(int(one), unsettled, visits) for one in np.flatnonzero(parts > 1)}
+    for one in np.flatnonzero(parts > 1):
+        lacks = (once[doubled[:, one] >= A_TRIPLE] == 0).sum(axis=0) > 1
+        rival[int(one)] = _rival(int(one), unsettled | (attended & lacks), visits)
     for row in rows:
         for at in np.flatnonzero(row["status"] == marks["auto"]):
             if (job := rival.get(int(row["appliance"][at]))) is not None:

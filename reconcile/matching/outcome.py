@@ -13,6 +13,7 @@ from reconcile.clock import describe_clock
 from reconcile.matching.belief import Belief, Case
 from reconcile.matching.doubts import (
     again_after_a_pause,
+    dead_once_more,
     few_together,
     is_torn,
     label_of_its_own,
@@ -20,6 +21,7 @@ from reconcile.matching.doubts import (
     of_another_day,
 )
 from reconcile.matching.progress import STEP_NAMES
+from reconcile.matching.repeats import unlabelled_repeats
 from reconcile.matching.visits import Visits
 from reconcile.questions import find_questions
 from reconcile.tables import MatchResult
@@ -64,8 +66,9 @@ WHY: Final = (
     "the label is the one that the job list has for another appliance",
     "outside the hours of this visit, and within those of one that has no readings",
     "this appliance would have been tested twice, and another of the day not at all",
-    "a label of its own, between readings under another",
+    "a label of its own, unlike those of this appliance",
     "outside the hours of this visit, within which the same was done: was it another visit?",
+    "without a label, and the same was measured there again: was it for this appliance?",
 )
 
 MARKS: Final = {
@@ -80,6 +83,7 @@ MARKS: Final = {
     "done twice": 9,
     "own label": 10,
     "other visit": 11,
+    "repeated": 12,
 }
 """Numbers of statuses and reasons, for those who change them later."""
 
@@ -116,6 +120,7 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         step_sure = np.where(single.all(axis=1), step_sure, step_sure * belief.order_step_sure)
     step = belief.steps[reading, column]
     torn = is_torn(case.session.kind, best, step) | again_after_a_pause(case.session, best, step)
+    torn |= dead_once_more(best, step)
     step_sure = np.where(torn, 0.0, step_sure)
     decided = case.decided.appliance > -2
     status = np.where(sure >= AUTO_FROM, np.where(step_sure >= STEP_SURE_FROM, AUTO, REVIEW), REVIEW)
@@ -125,12 +130,13 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
         status = np.where(lost, NONE, status)
     other_day = of_another_day(case.session, visits.appliance_job[belief.appliances[best]], sure >= AUTO_FROM, visits)
     elsewhere = labelled_elsewhere(case.session, belief.appliances[best], visits)
-    own_label = label_of_its_own(case.session, best)
-    status = np.where((other_day | elsewhere | own_label) & (status == AUTO), REVIEW, status)
+    own_label = label_of_its_own(case.session, belief.appliances[best], visits)
+    repeated = unlabelled_repeats(case.session, belief.appliances[best], step)
+    status = np.where((other_day | elsewhere | own_label | repeated) & (status == AUTO), REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
-    reasons = [MARKS[name] for name in ("other day", "labelled elsewhere", "own label")]
-    asked = np.select([other_day, elsewhere, own_label], reasons, MARKS["step open"])
+    reasons = [MARKS[name] for name in ("other day", "labelled elsewhere", "own label", "repeated")]
+    asked = np.select([other_day, elsewhere, own_label, repeated], reasons, MARKS["step open"])
     why = np.where((status == REVIEW) & (sure >= AUTO_FROM), asked, status)
     return {
         "row": case.session.rows,

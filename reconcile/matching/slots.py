@@ -21,7 +21,7 @@ Places = NDArray[np.int64]
 NEXT_APPLIANCE: Final = 0.75
 """Share of leavings that go to an appliance of the same job that is not begun yet, rather than away."""
 
-BACK_TO: Final = (0.25, 0.02)
+BACK_TO: Final = (0.25, 0.06)
 """Share of leavings that go back to an appliance that was tested live only, and to one that was isolated already."""
 
 MOST_REMEMBERED: Final = 3

@@ -21,6 +21,7 @@ SHORT_VISIT_S: Final = 30 * 60.0
 """No visit is taken to be shorter than this where its end is not known."""
 
 UNDATED_MARGIN_S: Final = 12 * 3600.0
+FEW_DAYS_S: Final = 4 * 86400.0
 NIGHT_S: Final = 3 * 3600.0
 LONGEST_DAY_S: Final = 20 * 3600.0
 
@@ -173,7 +174,8 @@ def _borrow_times(table: pd.DataFrame) -> pd.DataFrame:
     """Jobs without any time take the span from the dated job before them in the list to the dated job after.
 
     The list is read an engineer at a time. Where its dated jobs are in the order of the day the span is widened by a
-    quarter of a day at either end; where they are not, the place in the list says no more than the day.
+    quarter of a day at either end; where they are not, the place in a list of a few days says nothing, in a longer one
+    no more than the day.
     """
     undated = ~table["dated"]
     if not undated.any():
@@ -183,6 +185,10 @@ def _borrow_times(table: pd.DataFrame) -> pd.DataFrame:
     before = table["low_s"].groupby(engineer).ffill()
     after = table["high_s"].groupby(engineer).bfill()
     before, after = before.fillna(after - UNDATED_MARGIN_S), after.fillna(before + UNDATED_MARGIN_S)
+    first = table["low_s"].groupby(engineer).transform("min")
+    last = table["high_s"].groupby(engineer).transform("max")
+    anywhere = jumbled & (last - first < FEW_DAYS_S)
+    before, after = before.where(~anywhere, first), after.where(~anywhere, last)
     margin_s = UNDATED_MARGIN_S * np.where(jumbled, 1.0, 0.5)
     low = np.minimum(before, after) - margin_s
     high = np.maximum(before, after) + margin_s
