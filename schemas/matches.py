@@ -76,7 +76,9 @@ class Clocks(Table):
     """What was found about each meter's clock, one row a run of records with one clock.
 
     ``offset_s`` [s]: meter time minus true time; ``state``: ``trusted`` (nothing to correct), ``corrected``,
-    ``uncertain``. ``agreeing`` of ``readings`` fit the offset. ``reading_ids`` separated by spaces.
+    ``uncertain``. ``drift_s_per_day`` [s a day]: by how much the offset grows, positive where the clock gains; told
+    only where several days bear it out. ``agreeing`` of ``readings`` fit the offset. ``reading_ids`` separated by
+    spaces.
     """
 
     meter_serial: Series[Text] = optional()

@@ -31,6 +31,7 @@ import pandas as pd
 
 from reconcile.decisions import decided_readings
 from reconcile.matching.belief import Belief, Case, count_moves, find_beliefs, without_readings
+from reconcile.matching.clock_drift import ClockDay, clock_day, find_drifts, tell_drift, without_moments
 from reconcile.matching.clock_fit import fit_clocks, with_clocks
 from reconcile.matching.crew_beliefs import split_beliefs
 from reconcile.matching.crews import find_crews, may_have_company, use_of
@@ -120,24 +121,29 @@ def match_sightings(
         for place, belief in zip(again, _beliefs([units[place] for place in again], visits, habits), strict=True):
             if belief is not None:  # what the others say rules out only what else there is
                 found.take(units[place], numbers[place], belief)
-    rows, clocks = found.rows, found.clocks
+    rows = found.rows
     settle_sessions(
         cases, rows, names=visits.appliance_id, sure_from=STEP_SURE_FROM, marks=MARKS, joined_already=in_crews
     )
     ask_where_a_visit_is_empty(rows, visits, marks=MARKS)
     ask_about_double_rounds(rows, visits, marks=MARKS)
     ask_about_second_visits(rows, visits, marks=MARKS)
-    return conclude(sightings, visits, cases, rows, clocks)
+    drifts = find_drifts(found.days, clock_readings)
+    clocks = [tell_drift(*told) for told in zip(found.clocks, found.days, drifts, strict=True)]
+    return conclude(
+        sightings, visits, cases, [without_moments(*both) for both in zip(rows, clocks, strict=True)], clocks
+    )
 
 
 class _Found:
-    """What was found about each session so far: its rows, its clock and its trace."""
+    """What was found about each session so far: its rows, its clock, what it tells of the drift, and its trace."""
 
     def __init__(self, *, cases: list[Case], visits: Visits, reading_ids: Any) -> None:
         self.cases, self.visits, self.reading_ids = cases, visits, reading_ids
         self.rows: list[dict[str, Any]] = [{} for _ in cases]
         self.clocks: list[dict[str, Any]] = [{} for _ in cases]
         self.traces: list[Trace] = [trace_of(case, None) for case in cases]
+        self.days: list[ClockDay | None] = [None for _ in cases]
 
     def take(self, unit: Case, numbers: list[int], belief: Belief | None) -> None:
         """Keep what this belief about a session, or a crew of them, says of each, in place of what was kept before."""
@@ -154,6 +160,7 @@ class _Found:
         self.rows[number] = session_rows(case, belief, self.visits)
         self.clocks[number] = clock_row(case, belief, self.visits, names)
         self.traces[number] = trace_of(case, belief)
+        self.days[number] = clock_day(case, belief, self.visits)
 
 
 def _first_look(cases: list[Case], visits: Visits) -> list[Belief | None]:

@@ -98,25 +98,35 @@ def _rough_weight(grid: Numbers, belief: Belief) -> Numbers:
     return np.asarray((np.exp(-apart / 600.0) * belief.weight).sum(axis=1) + 1e-12, dtype=np.float64)
 
 
-def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) -> tuple[Numbers, int]:
-    """Log likelihood of each offset by when the visits began and ended, and how many such ends the list tells."""
-    total, ends = np.zeros(len(grid)), 0
+def visit_ends(times: Numbers, belief: Belief, visits: Visits) -> tuple[Numbers, NDArray[np.bool_]]:
+    """Meter time minus the list's at each beginning and end of a visit, the usual lag taken off [s]; whether an end.
+
+    ``times`` [s since 1970] are those of the readings of the belief; only visits where they surely belong are asked.
+    """
     at_appliance = belief.belongs.sum(axis=2)
     top = at_appliance.argmax(axis=1)
     job = visits.appliance_job[belief.appliances[top]]
     by_job = np.where(visits.appliance_job[belief.appliances] == job[:, None], at_appliance, 0.0).sum(axis=1)
     usable = (by_job > SURELY_THERE) & ~np.isnan(times)
+    apart: list[float] = []
+    ending: list[bool] = []
     for one in np.unique(job[usable]):
         seen = times[usable & (job == one)]
-        for moment_s, listed_s, lag_s in (
-            (seen.min(), visits.arrived_s[one], BEGINS_AFTER_S),
-            (seen.max(), visits.left_s[one], -ENDS_BEFORE_S),
+        for moment_s, listed_s, lag_s, is_end in (
+            (seen.min(), visits.arrived_s[one], BEGINS_AFTER_S, False),
+            (seen.max(), visits.left_s[one], -ENDS_BEFORE_S, True),
         ):
             if np.isfinite(listed_s):
-                off = (moment_s - grid - listed_s - lag_s) / LAG_S
-                ends += 1
-                total -= 0.5 * (LAG_TAIL + 1.0) * np.log1p(off**2 / LAG_TAIL)
-    return total, ends
+                apart.append(float(moment_s - listed_s - lag_s))
+                ending.append(is_end)
+    return np.array(apart, dtype=np.float64), np.array(ending, dtype=bool)
+
+
+def _visit_fit(grid: Numbers, times: Numbers, belief: Belief, visits: Visits) -> tuple[Numbers, int]:
+    """Log likelihood of each offset by when the visits began and ended, and how many such ends the list tells."""
+    apart_s, _ = visit_ends(times, belief, visits)
+    off = (apart_s[:, None] - grid[None, :]) / LAG_S
+    return -0.5 * (LAG_TAIL + 1.0) * np.log1p(off**2 / LAG_TAIL).sum(axis=0), len(apart_s)
 
 
 def _usual(offset_s: Numbers, *, lost: bool, blur_s: float) -> Numbers:

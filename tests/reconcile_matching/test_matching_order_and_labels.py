@@ -210,13 +210,16 @@ def session_of(labels: list[str | None]) -> Session:
         (["BOILER", "SOCKET", "SOCKET", "BOILER"], [False, True, True, False]),
         (["BOILER", "BOILRE", "BOILER"], [False, False, False]),
         (["BOILER", "SOCKET", "FIRE"], [False, False, False]),
+        (["BOILER", "BOILER", "SOCKET"], [False, False, True]),
         (["BOILER", None, "SOCKET", "BOILER"], [False, False, True, False]),
     ],
 )
 def test_a_label_of_its_own_between_readings_under_another_is_asked_about(
     labels: list[str | None], asked: list[bool]
 ) -> None:
-    assert list(label_of_its_own(session_of(labels), np.zeros(len(labels), dtype=np.int64))) == asked
+    visits = list_visits(*jobs_of({"at": 8, "label": "BOILER"}))
+    found = label_of_its_own(session_of(labels), np.zeros(len(labels), dtype=np.int64), visits)
+    assert list(found) == asked
 
 
 def test_a_second_round_outside_the_hours_under_the_same_label_is_asked_about() -> None:
