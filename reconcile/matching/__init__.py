@@ -17,7 +17,8 @@ No measured value, indication or comparator is ever seen here (promise 1): schem
     chain.py     forward–backward
     belief.py    hypotheses weighed against each other
     outcome.py   probabilities to rows: matches, clocks, questions
-    doubts.py    what keeps a likely match from being taken unasked; empty_visits.py: the same over all sessions
+    doubts.py    what keeps a likely match from being taken unasked (repeats.py); empty_visits.py, memory_order.py: the
+                 same over all sessions
 """
 
 from __future__ import annotations
@@ -45,6 +46,7 @@ from reconcile.matching.factors import Decided
 from reconcile.matching.habits import Habits, learn_habits, usual_habits
 from reconcile.matching.handed_over import cut_where_handed_over
 from reconcile.matching.joint_steps import settle_sessions
+from reconcile.matching.memory_order import ask_about_disorder
 from reconcile.matching.neighbours import Trace, alike, find_hints, trace_of
 from reconcile.matching.order import Session, find_sessions, join_restarts, order_sightings
 from reconcile.matching.outcome import MARKS, STEP_SURE_FROM, clock_row, conclude, session_rows
@@ -128,6 +130,7 @@ def match_sightings(
     ask_where_a_visit_is_empty(rows, visits, marks=MARKS)
     ask_about_double_rounds(rows, visits, marks=MARKS)
     ask_about_second_visits(rows, visits, marks=MARKS)
+    ask_about_disorder([case.session for case in cases], rows, visits, marks=MARKS)
     drifts = find_drifts(found.days, clock_readings)
     clocks = [tell_drift(*told) for told in zip(found.clocks, found.days, drifts, strict=True)]
     return conclude(

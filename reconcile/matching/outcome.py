@@ -49,6 +49,10 @@ FAR_SAID, FAR_HELD = (0.0, 0.015, 0.03, 1.0), (0.0, 0.0025, 0.03, 1.0)
 simulated days): the readings of a visit settle together what each of them leaves open.
 """
 
+A_DAY, HARDLY_ANY = 20, 0.1
+"""In a session of so many readings of which nearly all are asked about, the few others are not told apart either (from
+simulated days)."""
+
 AGREES_WITHIN_S: Final = 600.0
 SHOWN_CANDIDATES: Final = 4
 
@@ -69,6 +73,7 @@ WHY: Final = (
     "a label of its own, unlike those of this appliance",
     "outside the hours of this visit, within which the same was done: was it another visit?",
     "without a label, and the same was measured there again: was it for this appliance?",
+    "the meter's memory has these visits in another order than the job list",
 )
 
 MARKS: Final = {
@@ -84,6 +89,7 @@ MARKS: Final = {
     "own label": 10,
     "other visit": 11,
     "repeated": 12,
+    "disorder": 13,
 }
 """Numbers of statuses and reasons, for those who change them later."""
 
@@ -133,11 +139,13 @@ def session_rows(case: Case, belief: Belief | None, visits: Visits) -> dict[str,
     own_label = label_of_its_own(case.session, belief.appliances[best], visits)
     repeated = unlabelled_repeats(case.session, belief.appliances[best], step)
     status = np.where((other_day | elsewhere | own_label | repeated) & (status == AUTO), REVIEW, status)
+    lonely = (status == AUTO) & (count >= A_DAY) & ((status == AUTO).mean() < HARDLY_ANY)
+    status = np.where(lonely, REVIEW, status)
     status = np.where(decided, DECIDED, status)
     none = (status == NONE) | (case.decided.appliance == -1)
     reasons = [MARKS[name] for name in ("other day", "labelled elsewhere", "own label", "repeated")]
     asked = np.select([other_day, elsewhere, own_label, repeated], reasons, MARKS["step open"])
-    why = np.where((status == REVIEW) & (sure >= AUTO_FROM), asked, status)
+    why = np.where((status == REVIEW) & (sure >= AUTO_FROM) & ~lonely, asked, status)
     return {
         "row": case.session.rows,
         "taken_s": taken_seconds(case, belief),

@@ -200,7 +200,7 @@ def test_a_broken_rule_is_found(which: str, place: str, broken: Any, monkeypatch
     else:
         monkeypatch.setattr(reconcile.judging, "assess", patched_assess(place, broken))
     pairs, wrong = PROPERTIES[which]
-    quick = settings(max_examples=1500, derandomize=True, deadline=None, database=None, phases=[Phase.generate],
+    quick = settings(max_examples=6000, derandomize=True, deadline=None, database=None, phases=[Phase.generate],
                      suppress_health_check=list(HealthCheck))  # fmt: skip
     try:
         find(pairs, wrong, settings=quick)
